@@ -1,0 +1,7 @@
+"""``python -m sensord`` is ``nestclimate``."""
+
+import sys
+
+from sensord.cli import main
+
+sys.exit(main())

@@ -1,0 +1,67 @@
+"""The command line: finds the command, loads the configuration, turns errors into one line each.
+
+Each command is a module in sensord/commands/ with ``add(parser)`` and ``run(args, room) -> int``.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import signal
+import sys
+from collections.abc import Sequence
+
+from sensord import __version__
+from sensord.clock import clock_from_environment
+from sensord.config import find_folder, load_config
+from sensord.errors import NestclimateError
+from sensord.wiring import Room
+
+COMMANDS: dict[str, str] = {
+    "check": "every mistake in the configuration at once, then whether bus, broker, store and push answer",
+}
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Returns:
+        0, or 1 for a failure, 2 for bad input.
+    """
+    try:
+        return _run(list(sys.argv[1:] if arguments is None else arguments))
+    except NestclimateError as error:
+        for problem in error.problems:
+            print(f"nestclimate: {problem}", file=sys.stderr)
+        return error.exit_status
+    except KeyboardInterrupt:
+        return 128 + signal.SIGINT
+    except BrokenPipeError:  # the reader of our output left, as `| head` does
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+
+
+def _run(arguments: list[str]) -> int:
+    parser = argparse.ArgumentParser(
+        prog="nestclimate",
+        description="Watches the air in every ant nest of a room.",
+        epilog="commands:\n" + "\n".join(f"  {name:10} {doc}" for name, doc in COMMANDS.items()),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"nestclimate {__version__}")
+    parser.add_argument(
+        "--config",
+        metavar="DIR",
+        help="the configuration folder (default: $NESTCLIMATE_CONFIG, else ./config, else /etc/nestclimate)",
+    )
+    parser.add_argument("command", choices=COMMANDS, metavar="COMMAND")
+    parser.add_argument("rest", nargs=argparse.REMAINDER, help=argparse.SUPPRESS)
+    known = parser.parse_args(arguments)
+    module = importlib.import_module(f"sensord.commands.{known.command}")
+    command_parser = argparse.ArgumentParser(prog=f"nestclimate {known.command}", description=COMMANDS[known.command])
+    module.add(command_parser)
+    args = command_parser.parse_args(known.rest)
+    room = Room(load_config(find_folder(known.config)), clock_from_environment())
+    status: int = module.run(args, room)
+    return status

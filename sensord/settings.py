@@ -1,0 +1,144 @@
+"""Every setting: its section, type, default, bounds and meaning. The reader (config.py) and the docs follow this file.
+
+A section is a frozen dataclass; each field is made by ``key``. Relative paths are relative to the configuration folder.
+Secrets never stand in the configuration: a key that ends in ``_file`` names a file, one that ends in ``_env`` a variable.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+HUB_PATTERN = r"[a-z0-9][a-z0-9-]{0,31}"
+
+
+def key(
+    default: Any,
+    doc: str,
+    *,
+    choices: tuple[str, ...] = (),
+    low: float | None = None,
+    high: float | None = None,
+    pattern: str = "",
+    required: bool = False,
+) -> Any:
+    """A setting: its default, what it means, and what is allowed (bounds include their ends)."""
+    rules = {"doc": doc, "choices": choices, "low": low, "high": high, "pattern": pattern, "required": required}
+    return field(default=default, metadata=rules)
+
+
+@dataclass(frozen=True, slots=True)
+class StationSettings:
+    """``[station]``, the only section that must be there."""
+
+    name: str = key("ant room", "what the wall and the messages call this room")
+    data: str = key("data", "folder for station.db and the outboxes")
+    time_zone: str = key("UTC", "IANA time zone of the room, for everything on screen")
+    hemisphere: str = key("north", "for seasons", choices=("north", "south"))
+
+
+@dataclass(frozen=True, slots=True)
+class StoreSettings:
+    """``[store]``: where readings are kept."""
+
+    kind: str = key("sqlite", "the embedded store, or a server", choices=("sqlite", "influxdb", "victoriametrics"))
+    url: str = key("", "of the server")
+    org: str = key("", "InfluxDB organisation")
+    bucket: str = key("", "InfluxDB bucket")
+    token_file: str = key("", "file that holds the server's token")
+
+
+@dataclass(frozen=True, slots=True)
+class BrokerSettings:
+    """``[broker]``: the MQTT broker."""
+
+    host: str = key("127.0.0.1", "name or address")
+    port: int = key(1883, "TCP port", low=1, high=65535)
+    embedded: bool = key(False, "run a broker inside 'nestclimate station', on loopback: for one Pi")
+    protocol: str = key("3.1.1", "MQTT version", choices=("3.1.1", "5"))
+    username: str = key("", "blank: anonymous")
+    password_file: str = key("", "file that holds the password")
+    password_env: str = key("", "environment variable that holds the password")
+    tls_ca_file: str = key("", "certificate authority; blank: no TLS")
+    keepalive_s: int = key(15, "a dead connection is noticed after about twice that", low=5, high=600)
+
+
+@dataclass(frozen=True, slots=True)
+class HubSettings:
+    """``[[hub]]``: one Raspberry Pi that reads probes."""
+
+    name: str = key("", "of the hub, in topics and probe names", pattern=HUB_PATTERN, required=True)
+    bus: str = key("pi", "the Pi's I2C bus, or a simulated one", choices=("pi", "simulated"))
+    bus_number: int = key(1, "N of /dev/i2c-N", low=0, high=32)
+    every_s: int = key(60, "seconds from scan to scan", low=1, high=3600)
+    clock: str = key(
+        "auto",
+        "when to believe the machine's clock: 'synchronised' by a time server only, 'trusted' always (a battery clock), "
+        "'auto': synchronised on a Raspberry Pi, trusted elsewhere",
+        choices=("auto", "synchronised", "trusted"),
+    )
+    outbox_rows: int = key(
+        2_000_000, "most readings the outbox keeps before it thins the oldest", low=1_000, high=50_000_000
+    )
+    air_file: str = key("", "simulated bus only: readings CSV that says what the air is at each probe")
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeSettings:
+    """``[[probe]]``: one SHT31 on a hub."""
+
+    hub: str = key("", "the hub it hangs on", pattern=HUB_PATTERN, required=True)
+    name: str = key("", "of the probe on that hub", pattern=HUB_PATTERN, required=True)
+    address: int = key(0x44, "0x44, or 0x45 with ADDR tied high", low=0x44, high=0x45)
+    mux: int | None = key(
+        None, "address of the multiplexer it hangs behind; blank: on the bus itself", low=0x70, high=0x77
+    )
+    channel: int | None = key(None, "channel of that multiplexer", low=0, high=7)
+
+
+@dataclass(frozen=True, slots=True)
+class RouteSettings:
+    """``[[push.route]]``: one way to reach somebody."""
+
+    name: str = key("", "of the route, in the delivery log", pattern=r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,31}", required=True)
+    url_file: str = key("", "file that holds the apprise address (it is a secret)")
+    url_env: str = key("", "environment variable that holds the apprise address")
+    priorities: tuple[str, ...] = key(
+        ("low", "medium", "high"), "which alarms go this way", choices=("low", "medium", "high")
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class PushSettings:
+    """``[push]``: messages to the keeper's phone."""
+
+    route: tuple[RouteSettings, ...] = key((), "the ways, each its own [[push.route]]")
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmSettings:
+    """``[alarms]``."""
+
+    silent_after_s: int = key(900, "a probe without a reading for that long is silent", low=60, high=86_400)
+
+
+@dataclass(frozen=True, slots=True)
+class DashboardSettings:
+    """``[dashboard]``."""
+
+    host: str = key("127.0.0.1", "address to listen on; loopback until told otherwise")
+    port: int = key(8050, "TCP port", low=1, high=65535)
+    link: str = key("", "address of the dashboard as a phone sees it, for links in messages; blank: http://HOST:PORT")
+
+
+SECTIONS: dict[str, type] = {
+    "station": StationSettings,
+    "store": StoreSettings,
+    "broker": BrokerSettings,
+    "hub": HubSettings,
+    "probe": ProbeSettings,
+    "push": PushSettings,
+    "alarms": AlarmSettings,
+    "dashboard": DashboardSettings,
+}
+REPEATED = ("hub", "probe")
