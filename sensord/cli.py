@@ -20,6 +20,7 @@ from sensord.wiring import Room
 
 COMMANDS: dict[str, str] = {
     "check": "every mistake in the configuration at once, then whether bus, broker, store and push answer",
+    "station": "record + watch + serve, and a broker where configured, under one supervisor",
 }
 
 
@@ -58,7 +59,8 @@ def _run(arguments: list[str]) -> int:
     parser.add_argument("command", choices=COMMANDS, metavar="COMMAND")
     parser.add_argument("rest", nargs=argparse.REMAINDER, help=argparse.SUPPRESS)
     known = parser.parse_args(arguments)
-    module = importlib.import_module(f"sensord.commands.{known.command}")
+    name = "import_" if known.command == "import" else known.command  # `import` is a word of Python's own
+    module = importlib.import_module(f"sensord.commands.{name}")
     command_parser = argparse.ArgumentParser(prog=f"nestclimate {known.command}", description=COMMANDS[known.command])
     module.add(command_parser)
     args = command_parser.parse_args(known.rest)
