@@ -234,8 +234,9 @@ def _check_hubs(
         if hub.name and names.index(hub.name) != number - 1:
             problems.append(f"{file}: hub[{number}].name = {hub.name!r}: there is a hub of that name already")
         if hub.air_file and hub.bus != "simulated":
-            problems.append(f'{file}: hub[{number}].air_file = {hub.air_file!r}: allowed with bus = "simulated" only')
-        _check_file(hub.air_file, f"hub[{number}].air_file", folder, file, problems)
+            problems.append(f"{file}: hub[{number}].air_file = {hub.air_file!r}: allowed with bus = 'simulated' only")
+        else:
+            _check_file(hub.air_file, f"hub[{number}].air_file", folder, file, problems)
     seen: dict[tuple[object, ...], int] = {}
     for number, probe in enumerate(probes, 1):
         where = f"{file}: probe[{number}]"
