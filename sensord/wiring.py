@@ -7,13 +7,17 @@ from functools import cached_property
 from types import ModuleType
 from typing import TYPE_CHECKING
 
-from sensord.errors import MissingPartError
+from sensord.db import open_db
+from sensord.errors import ConfigError, MissingPartError
 
 if TYPE_CHECKING:
     from pathlib import Path
+    from sqlite3 import Connection
 
     from sensord.clock import Clock
     from sensord.config import Config
+    from sensord.keeping.registry import Registry
+    from sensord.store.base import ReadingStore
 
 
 class Room:
@@ -30,6 +34,27 @@ class Room:
         """The station's SQLite file."""
         self.config.data.mkdir(parents=True, exist_ok=True)
         return self.config.data / "station.db"
+
+    @cached_property
+    def connection(self) -> Connection:
+        """A connection to that file for this thread: registry, alarm log, statuses and the like share it."""
+        return open_db(self.database)
+
+    @cached_property
+    def store(self) -> ReadingStore:
+        """Where readings are kept."""
+        if self.config.store.kind != "sqlite":
+            raise ConfigError(f'store.kind = "{self.config.store.kind}": is not built yet; allowed is "sqlite"')
+        from sensord.store.sqlite import SqliteStore
+
+        return SqliteStore(self.database)
+
+    @cached_property
+    def registry(self) -> Registry:
+        """Nests, placements and journal."""
+        from sensord.keeping.registry import Registry
+
+        return Registry(self.connection)
 
     def part(self, module: str, extra: str) -> ModuleType:
         """A module whose packages not every installation has.

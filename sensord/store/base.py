@@ -60,11 +60,17 @@ class Hours:
         return len(self.at_ms)
 
 
+Row = tuple[str, int, float | None, float | None]  # probe, at_ms, temp_c, rh_pct: a Reading in bulk
+
+
 class ReadingStore(Protocol):
     """Where readings are kept, once each, for good."""
 
     def write(self, readings: Sequence[Reading]) -> Written:
         """Store readings in any order, late ones too. Durable on return. A known (probe, at_ms) changes nothing."""
+
+    def write_rows(self, rows: Sequence[Row]) -> Written:
+        """The same from plain tuples, for bulk."""
 
     def latest(self) -> dict[str, Reading]:
         """The newest reading of every probe."""

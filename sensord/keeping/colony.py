@@ -1,0 +1,107 @@
+"""The ants in the nests, derived from nests and journal: which colony lived where, whether it lives, how many it counts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from sensord.model import Entry, EntryKind, Nest, Stage
+
+
+@dataclass(frozen=True, slots=True)
+class Stay:
+    """A colony in a nest for a while: ``from_ms <= at < until_ms``; None: since always, still there."""
+
+    nest: str
+    from_ms: int | None
+    until_ms: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Colony:
+    """A colony through all its nests.
+
+    Attributes:
+        name: as the keeper calls it, else the name of its nest.
+        counts: (at_ms, workers) as counted, ascending.
+        died_at_ms: None while it lives.
+    """
+
+    name: str
+    species: str
+    stage: Stage | None
+    stays: tuple[Stay, ...]
+    counts: tuple[tuple[int, int], ...]
+    died_at_ms: int | None
+
+
+def dead_nests(history: Iterable[Nest], died: Iterable[Entry], at_ms: int) -> set[str]:
+    """Nests whose colony had died by then.
+
+    A state of the nest that begins after the death brings new ants, unless it names the colony that died.
+    """
+    states: dict[str, list[Nest]] = {}
+    for nest in history:
+        if nest.since_ms is None or nest.since_ms <= at_ms:
+            states.setdefault(nest.name, []).append(nest)
+    dead = set()
+    for entry in died:
+        if entry.at_ms <= at_ms and not _settled_again(states.get(entry.nest, []), entry.at_ms):
+            dead.add(entry.nest)
+    return dead
+
+
+def _settled_again(states: Sequence[Nest], died_at_ms: int) -> bool:
+    before = [state.colony for state in states if state.since_ms is None or state.since_ms <= died_at_ms]
+    gone = before[-1] if before else ""
+    return any(
+        state.since_ms is not None and state.since_ms > died_at_ms and (not state.colony or state.colony != gone)
+        for state in states
+    )
+
+
+def colonies(history: Sequence[Nest], entries: Sequence[Entry], at_ms: int) -> list[Colony]:
+    """Every colony that lived by ``at_ms``, by name: its nests, counts, and death, using nothing later.
+
+    Args:
+        history: every state of every nest, by name and then time.
+        entries: the journal, ascending.
+    """
+    known = [nest for nest in history if nest.since_ms is None or nest.since_ms <= at_ms]
+    stays: dict[str, list[tuple[Nest, Stay]]] = {}
+    for nest, following in zip(known, [*known[1:], None], strict=True):
+        until = following.since_ms if following is not None and following.name == nest.name else None
+        stays.setdefault(nest.colony or nest.name, []).append((nest, Stay(nest.name, nest.since_ms, until)))
+    return [_colony(name, stays[name], entries, at_ms) for name in sorted(stays)]
+
+
+def _colony(name: str, states: list[tuple[Nest, Stay]], entries: Sequence[Entry], at_ms: int) -> Colony:
+    states = sorted(states, key=lambda state: (state[1].from_ms is not None, state[1].from_ms or 0))
+    newest = states[-1][0]
+    where = _joined([stay for _, stay in states])
+    own = [entry for entry in entries if entry.at_ms <= at_ms and any(_within(entry, stay) for stay in where)]
+    counts = tuple((e.at_ms, int(e.amount)) for e in own if e.kind is EntryKind.COUNT and e.amount is not None)
+    died = [e.at_ms for e in own if e.kind is EntryKind.DIED]
+    return Colony(name, newest.species, newest.stage, where, counts, died[-1] if died else None)
+
+
+def _within(entry: Entry, stay: Stay) -> bool:
+    return (
+        entry.nest == stay.nest
+        and (stay.from_ms is None or entry.at_ms >= stay.from_ms)
+        and (stay.until_ms is None or entry.at_ms < stay.until_ms)
+    )
+
+
+def _joined(stays: list[Stay]) -> tuple[Stay, ...]:
+    """Stays in the same nest that follow one another, as when only the stage changed, are one. A move ends a stay."""
+    joined: list[Stay] = []
+    for stay in stays:
+        last = joined[-1] if joined else None
+        if last and last.nest == stay.nest and last.until_ms == stay.from_ms:
+            joined[-1] = Stay(last.nest, last.from_ms, stay.until_ms)
+            continue
+        if last and last.until_ms is None:
+            joined[-1] = Stay(last.nest, last.from_ms, stay.from_ms)
+        joined.append(stay)
+    return tuple(joined)

@@ -1,0 +1,199 @@
+"""What stands where: nests with their history, placements of probes, and the journal, in station.db.
+
+Nothing here is overwritten by a later state of things: a nest that changes gets a new row with a later ``since``, a probe
+that moves gets a new placement, so that the past stays true. Writing the same again changes nothing.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+from sensord.db import migrate, transaction
+from sensord.errors import InputError, StoreError
+from sensord.keeping.colony import dead_nests
+from sensord.keeping.placements import overlaps
+from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement, Plug, Stage
+
+_ALWAYS = -(2**62)  # stands for "since always", so that it can be part of the key and sorts first
+
+_STEPS = (
+    """CREATE TABLE nests (
+        name TEXT NOT NULL, since_ms INTEGER NOT NULL, kind TEXT NOT NULL, room TEXT NOT NULL, rack TEXT NOT NULL,
+        species TEXT NOT NULL, colony TEXT NOT NULL, stage TEXT, bore_mm REAL, chamber_mm REAL, reservoir_ml REAL,
+        plug TEXT, PRIMARY KEY (name, since_ms)
+    ) WITHOUT ROWID;
+    CREATE TABLE placements (
+        probe TEXT NOT NULL, since_ms INTEGER NOT NULL, until_ms INTEGER, nest TEXT, room TEXT NOT NULL,
+        place TEXT NOT NULL, distance_mm REAL, PRIMARY KEY (probe, since_ms)
+    ) WITHOUT ROWID;
+    CREATE INDEX placements_nest ON placements (nest);
+    CREATE TABLE entries (
+        nest TEXT NOT NULL, at_ms INTEGER NOT NULL, kind TEXT NOT NULL, amount REAL, unit TEXT NOT NULL,
+        note TEXT NOT NULL, by TEXT NOT NULL
+    );
+    CREATE UNIQUE INDEX entries_key ON entries
+        (nest, at_ms, kind, ifnull(amount, -1), unit, CASE kind WHEN 'note' THEN note ELSE '' END);
+    CREATE INDEX entries_time ON entries (at_ms)""",
+)
+
+
+class Registry:
+    """Nests, placements and journal of one room. Belongs to the thread of its connection.
+
+    Every method raises StoreError where the database cannot be read or written.
+    """
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+        migrate(connection, "keeping", _STEPS)
+
+    def nests(self, at_ms: int | None = None) -> list[Nest]:
+        """Every nest as it stood at that instant (None: as last told), by name."""
+        if at_ms is None:
+            rows = self._read("SELECT *, max(since_ms) FROM nests GROUP BY name ORDER BY name")
+        else:
+            rows = self._read(
+                "SELECT *, max(since_ms) FROM nests WHERE since_ms <= ? GROUP BY name ORDER BY name", at_ms
+            )
+        return [_nest(row) for row in rows]
+
+    def nest(self, name: str, at_ms: int | None = None) -> Nest | None:
+        """One nest as it stood at that instant (None: as last told), or None where it did not stand."""
+        history = [row for row in self.history(name) if at_ms is None or row.since_ms is None or row.since_ms <= at_ms]
+        return history[-1] if history else None
+
+    def history(self, name: str | None = None) -> list[Nest]:
+        """Every state of a nest (None: of every nest), by name, then ascending in ``since``."""
+        where, given = ("WHERE name = ?", (name,)) if name is not None else ("", ())
+        return [_nest(row) for row in self._read(f"SELECT * FROM nests {where} ORDER BY name, since_ms", *given)]
+
+    def put_nests(self, nests: Iterable[Nest]) -> int:
+        """Add nests or states of nests; the same (name, since) again replaces that state. How many rows changed."""
+        rows = [
+            (nest.name, _ALWAYS if nest.since_ms is None else nest.since_ms, nest.kind, nest.room, nest.rack,
+             nest.species, nest.colony, nest.stage, nest.bore_mm, nest.chamber_mm, nest.reservoir_ml, nest.plug)
+            for nest in nests
+        ]  # fmt: skip
+        return self._write_many(
+            """INSERT INTO nests VALUES (?,?,?,?,?,?,?,?,?,?,?,?) ON CONFLICT (name, since_ms) DO UPDATE SET
+            kind=excluded.kind, room=excluded.room, rack=excluded.rack, species=excluded.species,
+            colony=excluded.colony, stage=excluded.stage, bore_mm=excluded.bore_mm, chamber_mm=excluded.chamber_mm,
+            reservoir_ml=excluded.reservoir_ml, plug=excluded.plug
+            WHERE (kind,room,rack,species,colony,stage,bore_mm,chamber_mm,reservoir_ml,plug) IS NOT
+            (excluded.kind,excluded.room,excluded.rack,excluded.species,excluded.colony,excluded.stage,
+             excluded.bore_mm,excluded.chamber_mm,excluded.reservoir_ml,excluded.plug)""",
+            rows,
+        )
+
+    def placements(
+        self, at_ms: int | None = None, nest: str | None = None, probe: str | None = None
+    ) -> list[Placement]:
+        """Placements that hold at an instant, of a nest, of a probe (None: any), by probe and time."""
+        rows = self._read(
+            """SELECT probe, since_ms, until_ms, nest, room, place, distance_mm FROM placements
+            WHERE (?1 IS NULL OR (since_ms <= ?1 AND (until_ms IS NULL OR until_ms > ?1)))
+            AND (?2 IS NULL OR nest = ?2) AND (?3 IS NULL OR probe = ?3) ORDER BY probe, since_ms""",
+            at_ms, nest, probe,
+        )  # fmt: skip
+        return [_placement(row) for row in rows]
+
+    def put_placements(self, placements: Sequence[Placement]) -> int:
+        """Add placements; the same (probe, since) again replaces that one, which is how one is ended. Rows changed.
+
+        Raises:
+            InputError: a probe would be at two places at once; nothing was changed.
+        """
+        given = list(placements)
+        with self._writing():
+            keys = {(row.probe, row.since_ms) for row in given}
+            kept = [row for row in self.placements() if (row.probe, row.since_ms) not in keys]
+            problems = overlaps(given, kept)
+            if problems:
+                raise InputError(*(text for _, text in problems))
+            return self._many(
+                """INSERT INTO placements VALUES (?,?,?,?,?,?,?) ON CONFLICT (probe, since_ms) DO UPDATE SET
+                until_ms=excluded.until_ms, nest=excluded.nest, room=excluded.room, place=excluded.place,
+                distance_mm=excluded.distance_mm WHERE (until_ms,nest,room,place,distance_mm) IS NOT
+                (excluded.until_ms,excluded.nest,excluded.room,excluded.place,excluded.distance_mm)""",
+                [(p.probe, p.since_ms, p.until_ms, p.nest, p.room, p.place, p.distance_mm) for p in given],
+            )
+
+    def entries(
+        self,
+        nest: str | None = None,
+        kinds: Iterable[EntryKind] | None = None,
+        from_ms: int | None = None,
+        until_ms: int | None = None,
+    ) -> list[Entry]:
+        """Journal entries with ``from_ms <= at < until_ms``, ascending in time; None: no bound."""
+        wanted = None if kinds is None else {str(kind) for kind in kinds}
+        rows = self._read(
+            """SELECT at_ms, nest, kind, amount, unit, note, by FROM entries
+            WHERE (?1 IS NULL OR nest = ?1) AND (?2 IS NULL OR at_ms >= ?2) AND (?3 IS NULL OR at_ms < ?3)
+            ORDER BY at_ms, rowid""",
+            nest, from_ms, until_ms,
+        )  # fmt: skip
+        return [_entry(row) for row in rows if wanted is None or row[2] in wanted]
+
+    def add_entries(self, entries: Iterable[Entry]) -> int:
+        """Add entries. One with nest, instant, kind, amount and unit of an older one is that one. How many were new."""
+        return self._write_many(
+            "INSERT OR IGNORE INTO entries VALUES (?,?,?,?,?,?,?)",
+            [(e.nest, e.at_ms, e.kind, e.amount, e.unit, e.note, e.by) for e in entries],
+        )
+
+    def alive(self, at_ms: int) -> set[str]:
+        """Names of the nests that stood at that instant and whose colony had not died by then."""
+        died = self.entries(kinds=(EntryKind.DIED,), until_ms=at_ms + 1)
+        return {nest.name for nest in self.nests(at_ms)} - dead_nests(self.history(), died, at_ms)
+
+    def _read(self, sql: str, *given: Any) -> list[Any]:
+        try:
+            return self._connection.execute(sql, given).fetchall()
+        except sqlite3.Error as error:
+            raise StoreError(f"database: nests, placements and journal cannot be read ({error})") from error
+
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        with transaction(self._connection):
+            yield
+
+    def _write_many(self, sql: str, rows: Sequence[tuple[Any, ...]]) -> int:
+        with self._writing():
+            return self._many(sql, rows)
+
+    def _many(self, sql: str, rows: Sequence[tuple[Any, ...]]) -> int:
+        before = self._connection.total_changes
+        self._connection.executemany(sql, rows)
+        return self._connection.total_changes - before
+
+
+def _nest(row: tuple[Any, ...]) -> Nest:
+    name, since, kind, room, rack, species, colony, stage, bore, chamber, reservoir, plug = row[:12]
+    return Nest(
+        name=name,
+        kind=NestKind(kind),
+        room=room,
+        rack=rack,
+        species=species,
+        colony=colony,
+        stage=Stage(stage) if stage else None,
+        since_ms=None if since == _ALWAYS else since,
+        bore_mm=bore,
+        chamber_mm=chamber,
+        reservoir_ml=reservoir,
+        plug=Plug(plug) if plug else None,
+    )
+
+
+def _placement(row: tuple[Any, ...]) -> Placement:
+    probe, since_ms, until_ms, nest, room, place, distance_mm = row
+    return Placement(probe, nest, room, Place(place), since_ms, until_ms, distance_mm)
+
+
+def _entry(row: tuple[Any, ...]) -> Entry:
+    at_ms, nest, kind, amount, unit, note, by = row
+    return Entry(at_ms, nest, EntryKind(kind), amount, unit, note, by)
