@@ -1,0 +1,264 @@
+"""What is believed about one reservoir: a joint probability over its conductance and the water left, on a grid.
+
+Rows are the logarithm of the conductance, columns the water. Everything that happens or is seen is one small step on
+the grid: water drains at each row's own rate, a fill moves it up, a level weighs the columns. Every observation has a heavy tail, since
+keepers misjudge, forget and write into the wrong line: one wrong entry must not spoil what was learned.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from sensord.insight.balance import Floats
+
+LN_STEP = 0.03  # from row to row, 3 % of conductance
+COLUMNS = 160
+_HEADROOM = 1.25  # the grid reaches that far above the fullest known
+_PRUNE = 1e-10  # rows less likely than that can never come back
+
+LEVEL_SD_ML = 0.38  # reading a column off a scale and writing it down rounded
+_LEVEL_WRONG, _LEVEL_WRONG_SD_ML = 0.05, 2.5
+_EMPTY_BELOW_ML = 0.15
+FILL_LN_SD, FILL_SD_ML = 0.06, 0.25
+_FILL_WRONG, _FILL_WRONG_LN_SD = 0.12, 0.30
+_FILL_NOT_DONE = 0.03
+_WEIGH_SD_G, _WEIGH_LN_SD, _WEIGH_WRONG = 0.15, 0.08, 0.15
+_DRIFT_LN_VAR_PER_DAY = 0.015**2 / 7.0  # plug, cotton and ants change a little from week to week
+_SLOP_ML2_PER_DAY = 0.02**2  # ants drink and carry water
+_PLUG_PULLED_LN_SD = 0.03  # a keeper who fills pulls the plug and puts it back
+_LOW_SHARE = 0.2
+_UNLOGGED_LOW, _UNLOGGED_ANY = 0.12, 0.008  # fills that nobody wrote down, from one glance to the next
+_FILL_MOMENTS = (0.0, 0.25, 0.5, 0.75, 1.0)
+
+
+@dataclass(slots=True)
+class Belief:
+    """Grid ``p[row, column]``, summing to 1.
+
+    Attributes:
+        ln_first: logarithm of the first row's conductance, m³/s; full_ml: water when full; full_known: told, not guessed.
+        step_ml: from column to column. p: probabilities, shape (rows, COLUMNS).
+        weighed: last weighing in this cycle: grams and drying power since, or None.
+    """
+
+    ln_first: float
+    full_ml: float
+    step_ml: float
+    p: Floats
+    full_known: bool = True
+    weighed: tuple[float, float] | None = None
+
+    @classmethod
+    def start(cls, ln_median: float, ln_sd: float, full_ml: float, *, full_known: bool = True) -> Belief:
+        """Before anything is known: the conductance spread log-normally, any amount of water alike."""
+        rows = 2 * math.ceil(min(3.2 * ln_sd, 3.0) / LN_STEP) + 1
+        offset = (np.arange(rows) - rows // 2) * LN_STEP
+        prior = np.exp(-0.5 * (offset / ln_sd) ** 2)
+        p = np.repeat(prior[:, None] / prior.sum() / COLUMNS, COLUMNS, axis=1)
+        return cls(ln_median - rows // 2 * LN_STEP, full_ml, full_ml * _HEADROOM / (COLUMNS - 1), p, full_known)
+
+    @property
+    def water_ml(self) -> Floats:
+        """Water of each column."""
+        return np.arange(COLUMNS) * self.step_ml
+
+    @property
+    def ln_conductance(self) -> Floats:
+        """Logarithm of each row's conductance."""
+        return self.ln_first + np.arange(len(self.p)) * LN_STEP
+
+    @property
+    def rows(self) -> Floats:
+        """Probability of each row."""
+        return np.asarray(self.p.sum(axis=1))
+
+    def drain(self, power: float, days: float) -> None:
+        """Let the air take what it can in that time: ``power`` in mL per m³/s."""
+        self.p = drained(self.p, np.exp(self.ln_conductance) * power / self.step_ml)
+        self._blur_rows(_DRIFT_LN_VAR_PER_DAY * days)
+        self._blur_columns(_SLOP_ML2_PER_DAY * days)
+        if self.weighed is not None:
+            self.weighed = (self.weighed[0], self.weighed[1] + power)
+
+    def _blur_rows(self, variance: float) -> None:
+        share = min(0.3, variance / (2.0 * LN_STEP**2))
+        up, down = self.p[1:] * share, self.p[:-1] * share
+        self.p[1:] -= up
+        self.p[:-1] -= down
+        self.p[:-1] += up
+        self.p[1:] += down
+
+    def _blur_columns(self, variance: float) -> None:
+        """An empty reservoir stays empty; nothing else is lost."""
+        share = min(0.3, variance / (2.0 * self.step_ml**2))
+        up, down = self.p[:, 1:] * share, self.p[:, 1:-1] * share
+        self.p[:, 1:] -= up
+        self.p[:, 1:-1] -= down
+        self.p[:, :-1] += up
+        self.p[:, 2:] += down
+
+    def weigh_columns(self, likelihood: Floats) -> float:
+        """Take in evidence about the water (one value a column, or a grid); the evidence's own probability."""
+        self.p *= likelihood
+        return self._normalise()
+
+    def _normalise(self) -> float:
+        evidence = float(self.p.sum())
+        if not evidence > 0:  # impossible by construction: every likelihood has a floor
+            raise ArithmeticError("belief vanished")
+        self.p /= evidence
+        rows = np.flatnonzero(self.rows > _PRUNE)
+        first, last = max(0, int(rows[0]) - 2), min(len(self.p), int(rows[-1]) + 3)
+        self.p, self.ln_first = self.p[first:last], self.ln_first + first * LN_STEP
+        return evidence
+
+    def level(self, seen_ml: float, power: float) -> float:
+        """A level the keeper read off the column, 0 when found empty.
+
+        Args:
+            seen_ml: what is left, >= 0.
+            power: drying power since the entry before, mL per m³/s: a fill that nobody wrote down lies within it.
+
+        Returns:
+            How probable it is that such a fill happened in that time.
+        """
+        likelihood = level_likelihood(seen_ml, self.water_ml)
+        if not self._surprising(seen_ml):
+            self.weigh_columns(likelihood)
+            return 0.0
+        refilled = self._refilled(power) * likelihood
+        kept = self.p * (1.0 - self._unlogged()) * likelihood
+        probability = float(refilled.sum() / (refilled.sum() + kept.sum()))
+        self.p = kept + refilled
+        self._normalise()
+        if probability > 0.5:
+            self.weighed = None
+        return probability
+
+    def refill_unlogged(self, power: float, probability: float) -> None:
+        """The cotton turned wet again and nobody wrote why: filled, somewhere in that time."""
+        weight = np.full_like(self.p, probability)
+        self.p = self.p * (1.0 - weight) + self._refilled(power, weight)
+        self._normalise()
+        self.weighed = None
+
+    def _surprising(self, seen_ml: float) -> bool:
+        total = np.cumsum(self.p.sum(axis=0))
+        likely_most = float(self.water_ml[np.searchsorted(total, 0.97).clip(0, COLUMNS - 1)])
+        return seen_ml > likely_most + 0.5
+
+    def _unlogged(self) -> Floats:
+        low = self.water_ml < _LOW_SHARE * self.full_ml
+        return np.where(low, _UNLOGGED_LOW, _UNLOGGED_ANY)
+
+    def _refilled(self, power: float, weight: Floats | None = None) -> Floats:
+        """The grid had it been filled at some moment of the time in which the air took ``power``."""
+        rows = (self.p * (self._unlogged() if weight is None else weight)).sum(axis=1)
+        filled = rows[:, None] * self._fill_profile(None)
+        lost = np.exp(self.ln_conductance) * power / self.step_ml
+        return np.asarray(sum(drained(filled, lost * share) for share in _FILL_MOMENTS) / len(_FILL_MOMENTS))
+
+    def _fill_profile(self, amount_ml: float | None) -> Floats:
+        """Water after a fill: as written with a heavy tail, or anything up to full where nothing is written."""
+        water = self.water_ml
+        if amount_ml is None:
+            profile = _normal(water, self.full_ml, 0.12 * self.full_ml) + 0.3 * (water <= self.full_ml) / self.full_ml
+        else:
+            careful = _normal(water, amount_ml, math.hypot(FILL_LN_SD * amount_ml, FILL_SD_ML))
+            careless = _normal(water, amount_ml, _FILL_WRONG_LN_SD * amount_ml + FILL_SD_ML)
+            profile = (1.0 - _FILL_WRONG) * careful + _FILL_WRONG * careless
+        return np.asarray(profile / profile.sum())
+
+    def fill(self, amount_ml: float | None) -> None:
+        """Filled, now holding so many mL; None where the keeper did not say."""
+        if amount_ml is not None:
+            self._reach(amount_ml)
+        self._weigh_low()
+        self._blur_rows(_PLUG_PULLED_LN_SD**2)
+        self.p = _FILL_NOT_DONE * self.p + (1.0 - _FILL_NOT_DONE) * self.rows[:, None] * self._fill_profile(amount_ml)
+        self._normalise()
+        self.weighed = None
+
+    def _weigh_low(self) -> None:
+        """Keepers fill what is low rather than what is full: weak evidence, worth four to one at most."""
+        self.weigh_columns(0.3 + np.exp(-self.water_ml / (0.3 * self.full_ml)))
+
+    def top_up(self, amount_ml: float | None) -> None:
+        """So many mL added; None: nobody knows how many, up to full."""
+        if amount_ml is None:
+            self.fill(None)
+            return
+        self._reach(min(amount_ml, 2.0 * self.full_ml))
+        water = self.water_ml
+        sd = math.hypot(FILL_LN_SD * amount_ml, FILL_SD_ML)
+        rise = water[None, :] - water[:, None] - amount_ml
+        move = (1.0 - _FILL_WRONG) * _normal(rise, 0.0, sd) + _FILL_WRONG * _normal(rise, 0.0, 0.3 * amount_ml + sd)
+        move *= self.step_ml * np.exp(-0.5 * (np.maximum(0.0, water - 1.1 * self.full_ml) / (0.05 * self.full_ml)) ** 2)
+        self._blur_rows(_PLUG_PULLED_LN_SD**2)
+        self.p = (1.0 - _FILL_NOT_DONE) * self.p @ move + _FILL_NOT_DONE * self.p
+        self._normalise()
+        self.weighed = None
+
+    def _reach(self, amount_ml: float) -> None:
+        """Stretch the columns when more goes in than the grid reaches."""
+        if amount_ml * 1.1 <= self.step_ml * (COLUMNS - 1):
+            return
+        full_ml = amount_ml
+        step_ml = full_ml * _HEADROOM / (COLUMNS - 1)
+        place = self.water_ml / step_ml
+        left = place.astype(int)
+        part = place - left
+        wider = np.zeros_like(self.p)
+        np.add.at(wider, (slice(None), left), self.p * (1.0 - part))
+        np.add.at(wider, (slice(None), np.minimum(left + 1, COLUMNS - 1)), self.p * part)
+        self.p, self.step_ml, self.full_ml = wider, step_ml, full_ml
+
+    def weighing(self, grams: float) -> None:
+        """The nest weighed: between two weighings of one cycle, what is missing is water."""
+        if self.weighed is not None and self.weighed[1] > 0:
+            before_g, power = self.weighed
+            expected = np.exp(self.ln_conductance) * power
+            sd = np.hypot(_WEIGH_SD_G, _WEIGH_LN_SD * expected)
+            likelihood = (1.0 - _WEIGH_WRONG) * _normal(expected, before_g - grams, sd)
+            self.weigh_columns((likelihood + _WEIGH_WRONG * likelihood.max())[:, None])
+        self.weighed = (grams, 0.0)
+
+    def cotton(self, *, wet: bool) -> None:
+        """What the probe in the tube says of the cotton: while it is wet there is water behind it, almost surely."""
+        water = self.water_ml
+        if wet:
+            self.weigh_columns(np.where(water < 0.5 * self.step_ml, 0.25, 1.0))
+        else:
+            self.weigh_columns(0.02 + np.exp(-water / 0.25))
+
+    def learn_rows(self, likelihood: Floats) -> None:
+        """Take in evidence about the conductance, one value a row."""
+        self.weigh_columns((likelihood + 1e-6 * likelihood.max())[:, None])
+
+
+def drained(p: Floats, columns: Floats) -> Floats:
+    """Each row moved down by its own number of columns (not whole ones); what would fall below empty stays at empty."""
+    whole = np.minimum(np.floor(columns).astype(np.intp), COLUMNS)
+    part = np.where(columns < COLUMNS, columns - whole, 0.0)[:, None]
+    padded = np.concatenate((p, np.zeros((len(p), 2))), axis=1)
+    source = np.minimum(np.arange(COLUMNS)[None, :] + whole[:, None], COLUMNS)
+    moved = (1.0 - part) * np.take_along_axis(padded, source, axis=1)
+    moved += part * np.take_along_axis(padded, source + 1, axis=1)
+    moved[:, 0] += p.sum(axis=1) - moved.sum(axis=1)
+    return np.maximum(moved, 0.0)
+
+
+def level_likelihood(seen_ml: float, water_ml: Floats) -> Floats:
+    """How probable it is to read that level, for each amount of water; a floor keeps a slip of the pen harmless."""
+    if seen_ml <= _EMPTY_BELOW_ML:
+        return np.exp(-0.5 * (np.maximum(0.0, water_ml - 0.1) / LEVEL_SD_ML) ** 2) + 0.02
+    careful = _normal(water_ml, seen_ml, LEVEL_SD_ML)
+    careless = _normal(water_ml, seen_ml, _LEVEL_WRONG_SD_ML)
+    return (1.0 - _LEVEL_WRONG) * careful + _LEVEL_WRONG * careless + 1e-4
+
+
+def _normal(x: Floats, mean: float | Floats, sd: float | Floats) -> Floats:
+    return np.asarray(np.exp(-0.5 * ((x - mean) / sd) ** 2) / (np.sqrt(2.0 * np.pi) * sd))

@@ -1,0 +1,80 @@
+"""How long the water lasts: the recent days' drying power resampled, and drifting with the season as they go on."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from sensord.insight.balance import Floats
+from sensord.insight.belief import Belief
+
+HORIZON_DAYS = 365
+QUANTILES = (0.1, 0.5, 0.9)
+_PATHS = 48
+_RECENT_DAYS, _BLOCK_DAYS = 21, 4
+_DRIFT_LN_SD_PER_ROOT_DAY = 0.018  # weather and heating change: 7 % in a fortnight, 18 % in a hundred days
+_POINTS = 64
+_SEED = 20_260_401  # fixed: the same question has the same answer
+
+
+@dataclass(frozen=True, slots=True)
+class Quantiles:
+    """Where 10, 50 and 90 % of the probability lie below."""
+
+    p10: float
+    p50: float
+    p90: float
+
+
+def power_paths(recent_daily: Floats) -> Floats:
+    """Possible futures: running sums of daily drying power, shape (paths, HORIZON_DAYS + 1), mL per m³/s.
+
+    Args:
+        recent_daily: drying power of the last days (the last 21 are used), oldest first, mL/day per m³/s; at least one.
+    """
+    days = recent_daily[-_RECENT_DAYS:]
+    random = np.random.default_rng(_SEED)
+    blocks = math.ceil(HORIZON_DAYS / _BLOCK_DAYS)
+    starts = random.integers(0, len(days), size=(_PATHS, blocks))
+    drift = random.standard_normal((_PATHS, HORIZON_DAYS)) * _DRIFT_LN_SD_PER_ROOT_DAY
+    drift -= drift.mean(axis=0)
+    chosen = (starts[:, :, None] + np.arange(_BLOCK_DAYS)) % len(days)
+    daily = days[chosen.reshape(_PATHS, -1)[:, :HORIZON_DAYS]] * np.exp(np.cumsum(drift, axis=1))
+    return np.concatenate((np.zeros((_PATHS, 1)), np.cumsum(daily, axis=1)), axis=1)
+
+
+def water_quantiles(p: Floats, belief: Belief) -> Quantiles:
+    """Water left in mL; ``p`` is the belief's grid after the room's word (pooling) was taken in."""
+    return _quantiles(belief.water_ml, p.sum(axis=0), belief.step_ml)
+
+
+def days_quantiles(p: Floats, belief: Belief, paths: Floats) -> Quantiles:
+    """Days until the reservoir is empty, 0 to 365."""
+    needed, weights = _needed(p, belief)
+    grid = np.arange(HORIZON_DAYS + 1, dtype=np.float64)
+    days = np.stack([np.interp(needed, path, grid, right=HORIZON_DAYS) for path in paths])
+    return _quantiles(days.ravel(), np.tile(weights, len(paths)), 0.0)
+
+
+def _needed(p: Floats, belief: Belief) -> tuple[Floats, Floats]:
+    """Drying power that empties the reservoir, thinned to a few weighted points."""
+    needed = (belief.water_ml[None, :] / np.exp(belief.ln_conductance)[:, None]).ravel()
+    weights = p.ravel()
+    order = np.argsort(needed)
+    total = np.cumsum(weights[order])
+    marks = (np.arange(_POINTS) + 0.5) / _POINTS * total[-1]
+    return needed[order][np.searchsorted(total, marks).clip(0, len(order) - 1)], np.full(_POINTS, 1.0 / _POINTS)
+
+
+def _quantiles(values: Floats, weights: Floats, width: float) -> Quantiles:
+    """Weighted quantiles; a grid's columns of some width are taken as evenly filled, but for the one at 0."""
+    order = np.argsort(values)
+    values, total = values[order], np.cumsum(weights[order])
+    total /= total[-1]
+    if not width:
+        marks = values[np.searchsorted(total, QUANTILES).clip(0, len(values) - 1)]
+        return Quantiles(*(float(mark) for mark in marks))
+    marks = np.interp(QUANTILES, total, values + 0.5 * width, left=0.0)
+    return Quantiles(*(max(0.0, float(mark)) for mark in np.where(np.array(QUANTILES) <= total[0], 0.0, marks)))
