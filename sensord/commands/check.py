@@ -1,0 +1,97 @@
+"""``check``: every mistake in the configuration (the command line collects them), then what can be reached."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import socket
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+
+from rich.console import Console
+from rich.table import Table
+
+from sensord.config import Config
+from sensord.errors import NestclimateError
+from sensord.wiring import Room
+
+CONNECT_WITHIN_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Whether one thing answers, and one line about it."""
+
+    what: str
+    ok: bool
+    detail: str
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """Options of ``check``."""
+    parser.add_argument("--json", action="store_true", help="one JSON document on standard output")
+
+
+def run(args: argparse.Namespace, room: Room) -> int:
+    """Print what answers; 0 when all does, 1 otherwise."""
+    findings = [*_store(room), *_broker(room.config), *_buses(room), *_push(room)]
+    ok = all(finding.ok for finding in findings)
+    if args.json:
+        print(json.dumps({"ok": ok, "checks": [asdict(finding) for finding in findings]}, ensure_ascii=False))
+    else:
+        table = Table("", "part", "what was found", title=f"{room.config.station.name}: the configuration is right")
+        for finding in findings:
+            table.add_row("ok" if finding.ok else "NO", finding.what, finding.detail)
+        Console().print(table)
+    return 0 if ok else 1
+
+
+def _store(room: Room) -> Iterator[Finding]:
+    try:
+        count = room.store.count()
+    except NestclimateError as error:
+        yield Finding("store", False, error.problems[0])
+    else:
+        yield Finding("store", True, f"{room.config.store.kind}: {count} readings")
+
+
+def _broker(config: Config) -> Iterator[Finding]:
+    broker = config.broker
+    if broker is None:
+        yield Finding("broker", True, "none configured: readings come by import only")
+        return
+    where = f"{broker.host}:{broker.port}"
+    try:
+        socket.create_connection((broker.host, broker.port), CONNECT_WITHIN_S).close()
+    except OSError as error:
+        if broker.embedded:
+            yield Finding("broker", True, f"{where}: embedded, starts with 'nestclimate station'")
+        else:
+            yield Finding("broker", False, f"{where}: does not answer ({error.strerror or error}); is it running?")
+    else:
+        yield Finding("broker", True, f"{where}: answers")
+
+
+def _buses(room: Room) -> Iterator[Finding]:
+    for hub in room.config.hubs:
+        what = f"hub {hub.name}"
+        try:
+            scan = room.scanner(hub.name).scan()
+        except NestclimateError as error:
+            yield Finding(what, False, error.problems[0])
+            continue
+        detail = "; ".join(str(fault) for fault in scan.faults) or "all answer"
+        yield Finding(what, not scan.faults, f"{len(scan.samples)} probes read: {detail}")
+
+
+def _push(room: Room) -> Iterator[Finding]:
+    if room.config.push is None or not room.config.push.route:
+        yield Finding("push", True, "no [[push.route]]: alarms show on the wall only")
+        return
+    try:
+        routes = room.push_routes
+    except NestclimateError as error:
+        yield from (Finding("push", False, problem) for problem in error.problems)
+        return
+    for route in routes:
+        yield Finding(f"push {route.name}", True, "address is understood; 'nestclimate push test' sends a message")

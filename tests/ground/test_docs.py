@@ -1,0 +1,29 @@
+"""The docs do not lag behind the code."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from sensord.cli import COMMANDS
+from sensord.docs import filled, settings_table
+from sensord.settings import SECTIONS
+
+ROOT = Path(__file__).parents[2]
+
+
+def test_the_readme_lists_every_command_and_every_setting() -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert filled(text) == text, "run: python -m sensord.docs README.md"
+    assert all(f"| `{name}` |" in text for name in COMMANDS)
+    assert all(f"[{section}" in settings_table() for section in SECTIONS)
+
+
+def test_every_command_has_a_module() -> None:
+    for name in COMMANDS:
+        assert (ROOT / "sensord" / "commands" / f"{'import_' if name == 'import' else name}.py").is_file(), name
+
+
+def test_every_package_of_the_house_is_in_the_developers_map() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    for folder in sorted(path.parent.name for path in (ROOT / "sensord").glob("*/__init__.py")):
+        assert f"{folder}/" in text, folder
