@@ -1,0 +1,351 @@
+"""Readings in, alarm events out. Pure: the readings carry the time, and whoever asks says what instant it is.
+
+The same code runs live (watch.py) and over stored readings (replay.py). One ``ProbeRules`` follows one probe.
+Numbers that say when an alarm is due are the keeper's settings; their defaults are common practice but for the deadbands:
+3 %RH is the sensor's typical accuracy plus its hysteresis (Sensirion SHT3x datasheet: 2 and 0.8 %RH), 0.5 °C likewise.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from sensord.alarms.conditions import NEVER_MS, Condition, Delays, Event, Raised, Returned, Worse
+from sensord.alarms.standing import Standing
+from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
+from sensord.model import AlarmKind, Priority, Season
+
+K = AlarmKind
+GATE_TEMP_C = (-40.0, 80.0)
+CONDENSED_RH_PCT = 99.5
+SAMPLE_MS = 5 * MINUTE_MS
+FEW_READINGS = 3
+PACE_GAPS = 5
+NEW_PROBE_SILENCE_MS = 4 * HOUR_MS
+STUCK_READINGS = 30
+SIGN = {K.DRY: -1, K.COLD: -1}
+
+
+def default_delays() -> dict[AlarmKind, Delays]:
+    """On and off delays of each kind."""
+    return {
+        K.DRY: Delays(15 * MINUTE_MS, 15 * MINUTE_MS),
+        K.WET: Delays(15 * MINUTE_MS, 15 * MINUTE_MS),
+        K.HOT: Delays(3 * MINUTE_MS, 10 * MINUTE_MS),
+        K.COLD: Delays(10 * MINUTE_MS, 10 * MINUTE_MS),
+        K.SWING: Delays(0, 30 * MINUTE_MS),
+        K.SILENT: Delays(0, 2 * MINUTE_MS),
+        K.FAULTY: Delays(0, 10 * MINUTE_MS),
+        K.RESERVOIR: Delays(0, 60 * MINUTE_MS),
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class Tuning:
+    """When something counts. °C, %RH, °C within an hour, days; delays in ms."""
+
+    delays: dict[AlarmKind, Delays] = field(default_factory=default_delays)
+    deadband_temp_c: float = 0.5
+    deadband_rh_pct: float = 3.0
+    severe_margin_c: float = 3.0
+    severe_on_ms: int = 30 * SECOND_MS
+    swing_temp_c: float = 6.0
+    silent_after_ms: int = 15 * MINUTE_MS
+    condensed_after_ms: int = 6 * HOUR_MS
+    stuck_after_ms: int = 2 * HOUR_MS
+    coarse_stuck_after_ms: int = DAY_MS
+    reservoir_days: float = 7.0
+    reservoir_urgent_days: float = 2.0
+
+
+PRIORITY = {
+    K.DRY: Priority.MEDIUM, K.WET: Priority.LOW, K.HOT: Priority.MEDIUM, K.COLD: Priority.MEDIUM, K.SWING: Priority.LOW,
+    K.RESERVOIR: Priority.LOW, K.SILENT: Priority.MEDIUM, K.FAULTY: Priority.LOW,
+}  # fmt: skip
+
+FindStanding = Callable[[str, int], Standing | None]
+
+
+class ProbeRules:
+    """All that is evaluated of one probe. Readings at or before the last evaluated one are ignored."""
+
+    def __init__(self, probe: str, tuning: Tuning, find: FindStanding) -> None:
+        self.probe, self._tuning, self._find = probe, tuning, find
+        self.last_ms = -1
+        self.heard_ms = -1
+        self.seen = 0
+        self.conditions: dict[AlarmKind, Condition] = {}
+        self.standing: Standing | None = None
+        self._valid_until_ms = -1
+        self._due_ms = NEVER_MS
+        self._every_ms = 0
+        self._gaps: deque[int] = deque(maxlen=PACE_GAPS)
+        self._silence_ms = NEW_PROBE_SILENCE_MS
+        self._samples: deque[tuple[int, float]] = deque(maxlen=HOUR_MS // SAMPLE_MS + 1)
+        self._sample_ms = -1
+        self._same: tuple[float | None, float | None] = (None, None)
+        self._same_ms = self._same_count = 0
+        self._condensed_ms = self._missing_ms = -1
+        self._temp_low = self._temp_high = self._rh_low = self._rh_high = 0.0
+
+    def read(self, at_ms: int, temp_c: float | None, rh_pct: float | None) -> list[Event]:
+        """Evaluate one reading, calibrated; what follows from it."""
+        if at_ms <= self.last_ms:
+            return []
+        events: list[Event] = []
+        if self._due_ms < at_ms or self.heard_ms + self._silence_ms < at_ms:
+            events = self.tick(at_ms - 1)
+        gap_ms = at_ms - self.last_ms
+        if self.seen and gap_ms > self._silence_ms:
+            self._forget()
+        self._learn_pace(gap_ms)
+        self.last_ms = self.heard_ms = at_ms
+        if at_ms >= self._valid_until_ms:
+            events += self._look_up(at_ms)
+        if self.standing is None:
+            return events
+        busy = self._note_faults(at_ms, temp_c, rh_pct)
+        if temp_c is not None and GATE_TEMP_C[0] <= temp_c <= GATE_TEMP_C[1]:
+            if at_ms >= self._sample_ms:
+                self._sample(at_ms, temp_c)
+            if self.conditions or not self._temp_low <= temp_c <= self._temp_high:
+                self._feed_temp(at_ms, temp_c)
+        if rh_pct is not None and (self.conditions or not self._rh_low <= rh_pct <= self._rh_high):
+            self._feed_rh(at_ms, rh_pct)
+        return events + self._conclude(at_ms) if busy or self.conditions else events
+
+    def _conclude(self, at_ms: int) -> list[Event]:
+        silent = self.conditions.get(K.SILENT)
+        if silent is not None:
+            silent.mark(at_ms, silent.worst, beyond=False, cleared=True)
+        self._plan()
+        return self._settle(at_ms) if self._due_ms <= at_ms else []
+
+    def tick(self, now_ms: int) -> list[Event]:
+        """What follows from time alone, up to and including ``now_ms``: delays that end, and silence."""
+        events: list[Event] = []
+        if self.seen and now_ms >= self._valid_until_ms:
+            events += self._look_up(now_ms)
+        if self._due_ms <= now_ms:
+            events += self._settle(now_ms)
+        if self.seen and now_ms >= self.heard_ms + self._silence_ms and self.standing is not None:
+            silent = self.conditions.get(K.SILENT)
+            if silent is None:
+                silent = self.conditions[K.SILENT] = Condition(1)
+            if silent.raised_ms is None:
+                due_ms = max(self.heard_ms + self._silence_ms, self.standing.since_ms)
+                silent.limit = silent.worst = self._silence_ms / SECOND_MS
+                events.append(self._raise(K.SILENT, silent, due_ms, Priority.MEDIUM))
+            silent.inside_ms = None
+            silent.worst = (now_ms - self.heard_ms) / SECOND_MS
+        return events
+
+    def step(self, by_ms: int) -> None:
+        """The wall clock was moved: silence is counted on as if it had not been."""
+        self.heard_ms += by_ms
+        if by_ms < 0:
+            self.last_ms += by_ms
+            for condition in self.conditions.values():
+                condition.restart()
+
+    def expect(self, at_ms: int) -> None:
+        """A probe that is known but was not read yet: it is silent from there on."""
+        if not self.seen:
+            self.seen, self.last_ms, self.heard_ms = 1, at_ms, at_ms
+
+    def _learn_pace(self, gap_ms: int) -> None:
+        """How often this probe is read: the median of its last gaps, the longest while there are few."""
+        self.seen += 1
+        if self.seen == 1:
+            return
+        self._gaps.append(gap_ms)
+        if gap_ms != self._every_ms:
+            gaps = sorted(self._gaps)
+            self._every_ms = gaps[-1] if len(gaps) < PACE_GAPS else gaps[PACE_GAPS // 2]
+        if self.seen >= FEW_READINGS:
+            self._silence_ms = max(self._tuning.silent_after_ms, 3 * self._every_ms)
+
+    def _forget(self) -> None:
+        for condition in self.conditions.values():
+            condition.restart()
+        self._samples.clear()
+        self._same_count, self._condensed_ms, self._missing_ms = 0, -1, -1
+
+    def _look_up(self, at_ms: int) -> list[Event]:
+        """Where the probe stands now. When it was moved, its alarms there are over."""
+        before, self.standing = self.standing, self._find(self.probe, at_ms)
+        events: list[Event] = []
+        now = self.standing
+        moved = before is not None and (now is None or (now.since_ms, now.nest) != (before.since_ms, before.nest))
+        if moved and before is not None:
+            for kind, condition in self.conditions.items():
+                if condition.raised_ms is not None:
+                    events.append(Returned(self.probe, before.nest, kind, at_ms, condition.worst))
+            self.conditions.clear()
+            self._forget()
+            self._due_ms = NEVER_MS
+        if now is None:
+            self._valid_until_ms = at_ms + 5 * MINUTE_MS
+            return events
+        self._valid_until_ms = now.until_ms
+        placed = now.place is not None
+        temp, rh = now.bands.temp_c, now.bands.rh_pct
+        self._temp_low, self._temp_high = (temp.limit_low, temp.limit_high) if placed else GATE_TEMP_C
+        self._rh_low, self._rh_high = (rh.limit_low, rh.limit_high) if placed else (0.0, 100.0)
+        return events
+
+    def _feed_temp(self, at_ms: int, temp_c: float) -> None:
+        deadband = self._tuning.deadband_temp_c
+        for kind, limit in ((K.HOT, self._temp_high), (K.COLD, self._temp_low)):
+            sign = SIGN.get(kind, 1)
+            if kind in self.conditions or (temp_c - limit) * sign > 0:
+                margin = self._tuning.severe_margin_c if kind == K.HOT else None
+                self._condition(kind).feed(at_ms, temp_c, limit, deadband, margin)
+
+    def _feed_rh(self, at_ms: int, rh_pct: float) -> None:
+        if not 0.0 < rh_pct <= 100.0:
+            return
+        for kind, limit in ((K.DRY, self._rh_low), (K.WET, self._rh_high)):
+            if kind in self.conditions or (rh_pct - limit) * SIGN.get(kind, 1) > 0:
+                self._condition(kind).feed(at_ms, rh_pct, limit, self._tuning.deadband_rh_pct)
+
+    def _sample(self, at_ms: int, temp_c: float) -> None:
+        """The swing of the last hour, from samples five minutes apart."""
+        self._sample_ms = at_ms + SAMPLE_MS
+        samples = self._samples
+        samples.append((at_ms, temp_c))
+        while samples[0][0] < at_ms - HOUR_MS:
+            samples.popleft()
+        temps = [temp for _, temp in samples]
+        swing = max(temps) - min(temps)
+        if swing > self._tuning.swing_temp_c or K.SWING in self.conditions:
+            self._condition(K.SWING).feed(at_ms, swing, self._tuning.swing_temp_c, self._tuning.deadband_temp_c)
+
+    def _note_faults(self, at_ms: int, temp_c: float | None, rh_pct: float | None) -> bool:
+        """Whether the probe can be believed; True while that is in question."""
+        if rh_pct is not None and rh_pct >= CONDENSED_RH_PCT:
+            self._condensed_ms = at_ms if self._condensed_ms < 0 else self._condensed_ms
+        else:
+            self._condensed_ms = -1
+        if temp_c is None or rh_pct is None or not GATE_TEMP_C[0] <= temp_c <= GATE_TEMP_C[1] or rh_pct <= 0.0:
+            self._missing_ms = at_ms if self._missing_ms < 0 else self._missing_ms
+        else:
+            self._missing_ms = -1
+        if self._same != (temp_c, rh_pct):
+            self._same, self._same_ms, self._same_count = (temp_c, rh_pct), at_ms, 0
+        self._same_count += 1
+        if self._same_count < STUCK_READINGS and self._condensed_ms < 0 and self._missing_ms < 0:
+            if K.FAULTY in self.conditions:
+                self._condition(K.FAULTY).mark(at_ms, 0.0, beyond=False, cleared=True)
+                return True
+            return False
+        fault_s = self._fault_s(at_ms)
+        if fault_s or K.FAULTY in self.conditions:
+            self._condition(K.FAULTY).mark(at_ms, fault_s, beyond=fault_s > 0, cleared=fault_s == 0)
+            return True
+        return False
+
+    def _fault_s(self, at_ms: int) -> float:
+        """For how many seconds the probe has not been believable; 0 while it is."""
+        tuning = self._tuning
+        coarse = all(value is None or value == round(value, 1) for value in self._same)
+        patience_ms = tuning.coarse_stuck_after_ms if coarse else tuning.stuck_after_ms
+        fault_ms = 0
+        if self._same_count >= STUCK_READINGS and at_ms - self._same_ms >= patience_ms:
+            fault_ms = at_ms - self._same_ms
+        if self._condensed_ms >= 0 and at_ms - self._condensed_ms >= tuning.condensed_after_ms:
+            fault_ms = max(fault_ms, at_ms - self._condensed_ms)
+        if self._missing_ms >= 0 and at_ms - self._missing_ms >= self._silence_ms:
+            fault_ms = max(fault_ms, at_ms - self._missing_ms)
+        return fault_ms / SECOND_MS
+
+    def _condition(self, kind: AlarmKind) -> Condition:
+        found = self.conditions.get(kind)
+        if found is None:
+            found = self.conditions[kind] = Condition(SIGN.get(kind, 1), priority=self._priority(kind))
+        return found
+
+    def _priority(self, kind: AlarmKind) -> Priority:
+        if kind == K.HOT and self.standing is not None and self.standing.season == Season.WINTER_REST:
+            return Priority.LOW
+        return PRIORITY[kind]
+
+    def _plan(self) -> None:
+        due_ms = NEVER_MS
+        for kind in [kind for kind, condition in self.conditions.items() if condition.idle]:
+            del self.conditions[kind]
+        for kind, condition in self.conditions.items():
+            due_ms = min(due_ms, self._due(kind, condition))
+        self._due_ms = due_ms
+
+    def _due(self, kind: AlarmKind, condition: Condition) -> int:
+        return condition.due_ms(self._tuning.delays[kind], self._tuning.severe_on_ms)
+
+    def _settle(self, now_ms: int) -> list[Event]:
+        """Raise and clear what is due. Where readings come too thinly to tell, the next reading decides."""
+        events: list[Event] = []
+        fresh_ms = max(5 * self._every_ms // 2, 150 * SECOND_MS)
+        for kind, condition in self.conditions.items():
+            due_ms = self._due(kind, condition)
+            if due_ms > now_ms:
+                continue
+            if due_ms - self.last_ms > fresh_ms:
+                continue
+            events += self._follow(kind, condition, max(due_ms, condition.raised_ms or 0))
+        self._plan()
+        return events
+
+    def _follow(self, kind: AlarmKind, condition: Condition, at_ms: int) -> list[Event]:
+        assert self.standing is not None
+        severe_ms = condition.severe_ms
+        severe = severe_ms is not None and at_ms >= severe_ms + self._tuning.severe_on_ms and not condition.escalated
+        condition.escalated |= severe
+        if condition.raised_ms is None:
+            return [self._raise(kind, condition, at_ms, self._severe() if severe else condition.priority)]
+        nest = self.standing.nest
+        if severe:
+            condition.priority = self._severe()
+            return [Worse(self.probe, nest, kind, condition.priority, at_ms, condition.worst, condition.limit)]
+        condition.raised_ms = condition.inside_ms = None
+        condition.escalated = False
+        return [Returned(self.probe, nest, kind, at_ms, condition.worst)]
+
+    def _severe(self) -> Priority:
+        """A nest far too hot is urgent; one that rests far too warm is not dying of it."""
+        resting = self.standing is not None and self.standing.season == Season.WINTER_REST
+        return Priority.MEDIUM if resting else Priority.HIGH
+
+    def _raise(self, kind: AlarmKind, condition: Condition, at_ms: int, priority: Priority) -> Event:
+        assert self.standing is not None
+        condition.raised_ms, condition.priority = at_ms, priority
+        return Raised(self.probe, self.standing.nest, kind, priority, at_ms, condition.worst, condition.limit)
+
+    def save(self) -> dict[str, Any]:
+        """Everything that was learned, as JSON."""
+        return {
+            **{name: getattr(self, name) for name in _SAVED},
+            "gaps": list(self._gaps),
+            "samples": list(self._samples),
+            "same": list(self._same),
+            "conditions": {kind: condition.save() for kind, condition in self.conditions.items()},
+        }
+
+    def load(self, saved: dict[str, Any]) -> None:
+        """Go on where ``save`` was."""
+        for name in _SAVED:
+            setattr(self, name, saved[name])
+        self._gaps.extend(saved["gaps"])
+        self._samples.extend((at_ms, temp_c) for at_ms, temp_c in saved["samples"])
+        self._same = (saved["same"][0], saved["same"][1])
+        self.conditions = {AlarmKind(kind): Condition.load(each) for kind, each in saved["conditions"].items()}
+        if self.seen:
+            self._look_up(self.last_ms)
+        self._plan()
+
+
+_SAVED = (
+    "last_ms", "heard_ms", "seen", "_every_ms", "_silence_ms", "_sample_ms", "_same_ms", "_same_count", "_condensed_ms",
+    "_missing_ms",
+)  # fmt: skip

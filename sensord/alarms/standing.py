@@ -1,0 +1,134 @@
+"""Where a probe sits at an instant, and what air is right there: placement, nest, species, season, bands. Pure."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, tzinfo
+
+from sensord.clock import DAY_MS
+from sensord.keeping.bands import Bands, bands_for
+from sensord.keeping.seasons import SeasonOverride, season_at
+from sensord.keeping.species import Library, Species, find_species
+from sensord.model import Nest, Place, Placement, Season
+
+FOREVER_MS = 1 << 62
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What holds for a probe from ``from_ms`` until ``until_ms``. ``since_ms`` tells one placement from the next."""
+
+    nest: str | None
+    room: str
+    rack: str
+    place: Place | None
+    species: str
+    season: Season
+    bands: Bands
+    since_ms: int
+    until_ms: int
+
+
+@dataclass
+class Standings:
+    """All that is known of the room, ready to be asked.
+
+    Attributes:
+        placements, nests: with their history; a nest's later row supersedes the earlier from its ``since_ms`` on.
+        died_ms: when a nest's colony died.
+        library: species by name; by_nest: species with a nest's own ranges, where the keeper set some.
+        overrides: the keeper's word on a nest's season.
+    """
+
+    placements: Sequence[Placement]
+    nests: Sequence[Nest]
+    library: Library
+    hemisphere: str = "north"
+    zone: tzinfo = UTC
+    died_ms: Mapping[str, int] = field(default_factory=dict)
+    by_nest: Mapping[str, Species] = field(default_factory=dict)
+    overrides: Mapping[str, Sequence[SeasonOverride]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self._by_probe: defaultdict[str, list[Placement]] = defaultdict(list)
+        for placement in sorted(self.placements, key=lambda each: each.since_ms):
+            self._by_probe[placement.probe].append(placement)
+        self._rows: defaultdict[str, list[Nest]] = defaultdict(list)
+        for nest in sorted(self.nests, key=lambda each: each.since_ms or 0):
+            self._rows[nest.name].append(nest)
+
+    def of(self, probe: str, at_ms: int) -> Standing | None:
+        """What holds for a probe at an instant; None where it stands nowhere, or its nest's colony is dead.
+
+        A probe that was never placed is watched for silence and faults all the same: its standing has no place.
+        """
+        placements = self._by_probe.get(probe, [])
+        if not placements:
+            return self._unplaced()
+        placement = next((each for each in reversed(placements) if each.holds(at_ms)), None)
+        if placement is None:
+            return None
+        upcoming = [each.since_ms for each in placements if each.since_ms > at_ms]
+        until_ms = min(placement.until_ms or FOREVER_MS, *upcoming, FOREVER_MS)
+        if placement.nest is None:
+            return self._room(placement, at_ms, until_ms)
+        return self._nest(placement, placement.nest, at_ms, until_ms)
+
+    def _unplaced(self) -> Standing:
+        bands = bands_for(find_species(self.library, ""), Season.ACTIVE, Place.ROOM)
+        return Standing(None, "", "", None, "", Season.ACTIVE, bands, 0, FOREVER_MS)
+
+    def _nest(self, placement: Placement, name: str, at_ms: int, until_ms: int) -> Standing | None:
+        died_ms = self.died_ms.get(name, FOREVER_MS)
+        if at_ms >= died_ms:
+            return None
+        nest = self.nest(name, at_ms)
+        species, season, season_until_ms = self._species_and_season(name, nest, at_ms)
+        bands = bands_for(species, season, placement.place)
+        until_ms = min(until_ms, died_ms, season_until_ms, self._next_row_ms(name, at_ms))
+        rack = nest.rack if nest else ""
+        return Standing(
+            name, placement.room, rack, placement.place, species.name, season, bands, placement.since_ms, until_ms
+        )
+
+    def _room(self, placement: Placement, at_ms: int, until_ms: int) -> Standing:
+        """A room probe is right where it is right for some nest of that room: the hull of all their bands."""
+        found: Bands | None = None
+        for name in self._rows:
+            nest = self.nest(name, at_ms)
+            if nest is None or nest.room != placement.room or at_ms >= self.died_ms.get(name, FOREVER_MS):
+                continue
+            species, season, _ = self._species_and_season(name, nest, at_ms)
+            bands = bands_for(species, season, Place.ROOM)
+            found = bands if found is None else found.hull(bands)
+        if found is None:
+            found = bands_for(find_species(self.library, ""), Season.ACTIVE, Place.ROOM)
+        until_ms = min(until_ms, (at_ms // DAY_MS + 1) * DAY_MS)
+        return Standing(None, placement.room, "", Place.ROOM, "", Season.ACTIVE, found, placement.since_ms, until_ms)
+
+    def _species_and_season(self, name: str, nest: Nest | None, at_ms: int) -> tuple[Species, Season, int]:
+        species = self.by_nest.get(name) or find_species(self.library, nest.species if nest else "")
+        overrides = self.overrides.get(name, ())
+        moment = season_at(species, at_ms, hemisphere=self.hemisphere, zone=self.zone, overrides=overrides)
+        edges = [edge for each in overrides for edge in (each.from_ms, each.until_ms) if edge and edge > at_ms]
+        return species, moment.season, min([moment.until_ms or FOREVER_MS, *edges])
+
+    def nest(self, name: str, at_ms: int) -> Nest | None:
+        """The nest as it was at an instant; as it first was, before its first row."""
+        rows = self._rows.get(name, [])
+        held = [nest for nest in rows if (nest.since_ms or 0) <= at_ms]
+        return held[-1] if held else (rows[0] if rows else None)
+
+    def _next_row_ms(self, name: str, at_ms: int) -> int:
+        later = (nest.since_ms for nest in self._rows.get(name, ()) if nest.since_ms and nest.since_ms > at_ms)
+        return min(later, default=FOREVER_MS)
+
+
+def died(entries: Iterable[tuple[str, int]]) -> dict[str, int]:
+    """Name and instant of each death to the first one of each nest."""
+    found: dict[str, int] = {}
+    for name, at_ms in entries:
+        found[name] = min(at_ms, found.get(name, at_ms))
+    return found
