@@ -11,11 +11,13 @@ import os
 import signal
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 
 from sensord import __version__
 from sensord.clock import clock_from_environment
-from sensord.config import find_folder, load_config
-from sensord.errors import NestclimateError
+from sensord.config import Config, find_folder, load_config
+from sensord.errors import ConfigError, NestclimateError
+from sensord.keeping.species import load_species
 from sensord.wiring import Room
 
 COMMANDS: dict[str, str] = {
@@ -64,6 +66,24 @@ def _run(arguments: list[str]) -> int:
     command_parser = argparse.ArgumentParser(prog=f"nestclimate {known.command}", description=COMMANDS[known.command])
     module.add(command_parser)
     args = command_parser.parse_args(known.rest)
-    room = Room(load_config(find_folder(known.config)), clock_from_environment())
-    status: int = module.run(args, room)
+    folder = find_folder(known.config)
+    config = _load_everything(folder) if known.command == "check" else load_config(folder)
+    status: int = module.run(args, Room(config, clock_from_environment()))
     return status
+
+
+def _load_everything(folder: Path) -> Config:
+    """The configuration, with the mistakes of all its files at once."""
+    problems: list[str] = []
+    config: Config | None = None
+    try:
+        config = load_config(folder)
+    except ConfigError as error:
+        problems += error.problems
+    try:
+        load_species(folder)
+    except ConfigError as error:
+        problems += error.problems
+    if problems or config is None:
+        raise ConfigError(*problems)
+    return config
