@@ -1,0 +1,324 @@
+"""How wet the cotton is, whatever the weather: w = (e_p - e_r) / (e_s - e_r), its baseline, and when it starts to dry.
+
+``WetnessTracker`` takes one sample an hour and keeps a small state. It learns the tube's wet baseline after each
+fill, estimates the water activity of the cotton face against it, finds drying with a cumulative sum, tells it from
+drift (slow), open doors (short), condensation (set aside) and a moved probe (sudden), and notices a fill nobody logged.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+from sensord.air.evaporation import tube_path_mm, wetness_at
+from sensord.air.moist_air import PROBE_RH_SD_PCT, PROBE_TEMP_SD_C, deficit_pa, saturation_pa, vapour_pa
+from sensord.clock import DAY_MS, HOUR_MS
+from sensord.insight import cusum
+from sensord.insight.baseline import Baseline
+from sensord.insight.jumps import HOUR_KEPT, jump
+from sensord.model import Place, Plug
+
+Cotton = Literal["wet", "drying", "dry", "unknown"]
+Phase = Literal["learning", "wet", "drying", "dry"]
+
+CONDENSED_PCT = 99.5
+MEANINGLESS_SD = 0.3  # a wetness less certain than this says nothing
+STALE_MS = 2 * DAY_MS
+LEARN_H = 24.0  # usable hours before a new baseline may be judged by
+SETTLE_H = 4  # after a fill: cold water, open plug
+DRY_H = 24  # hours after condensation in which a probe recovers
+ACTIVITY_DRY = 0.65
+_DRIFT_PER_DAY = 0.02 / 365  # in relative humidity; the data sheet says 0.25 % a year, worn probes do worse
+_REFERENCE, _REFERENCE_MOST, _DECISION = 0.05, 0.16, 1.2  # of 1 - activity; the decision in 1 - activity times hours
+_CLIP = 0.3
+_KEPT_EVENTS = 20
+
+
+@dataclass(frozen=True, slots=True)
+class HourSample:
+    """One hour: means of the calibrated probe, and the room's vapour pressure in the same hour.
+
+    Attributes:
+        at_ms: start of the hour. temp_c, rh_pct: at the probe. room_pa: vapour pressure of the room (of its own
+            temperature and humidity, never by comparing percentages). rh_max_pct: highest in the hour, where known.
+    """
+
+    at_ms: int
+    temp_c: float
+    rh_pct: float
+    room_pa: float
+    rh_max_pct: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something to ask the keeper about: ``fill`` that nobody logged, or ``moved`` probe (or plug).
+
+    Attributes:
+        before, after: activity of the cotton face on either side, as the baseline of that time has it (may exceed 1).
+    """
+
+    at_ms: int
+    kind: Literal["fill", "moved"]
+    before: float
+    after: float
+
+
+@dataclass(frozen=True, slots=True)
+class WetnessStatus:
+    """What is known at an instant; None where it is not.
+
+    Attributes:
+        wetness, wetness_sd: about the last day. w0, w0_sd: the wet baseline. activity, activity_sd: of the cotton face.
+        noticed: fills nobody logged and moved probes, oldest first.
+    """
+
+    wetness: float | None
+    wetness_sd: float | None
+    cotton: Cotton
+    w0: float | None
+    w0_sd: float | None
+    activity: float | None
+    activity_sd: float | None
+    noticed: tuple[Event, ...]
+
+    @property
+    def fill_noticed(self) -> tuple[Event, ...]:
+        """The fills nobody logged."""
+        return tuple(event for event in self.noticed if event.kind == "fill")
+
+
+def wetness(temp_c: float, rh_pct: float, room_pa: float) -> float:
+    """The quotient w; about 1 at the wet face, 0 in the room. Means nothing where ``wetness_sd`` is large."""
+    lack = saturation_pa(temp_c) - room_pa
+    return math.nan if lack <= 0 else (vapour_pa(temp_c, rh_pct) - room_pa) / lack
+
+
+def wetness_sd(temp_c: float, rh_pct: float, room_pa: float) -> float:
+    """Its standard deviation from both probes' (+-2 %RH, +-0.2 C); infinite in a saturated room."""
+    lack = saturation_pa(temp_c) - room_pa
+    if lack <= 0:
+        return math.inf
+    rh_pa = PROBE_RH_SD_PCT / 100.0 * saturation_pa(temp_c)
+    temp_pa = (saturation_pa(temp_c + 0.01) - saturation_pa(temp_c - 0.01)) / 0.02 * PROBE_TEMP_SD_C
+    dry = deficit_pa(temp_c, rh_pct) / lack  # 1 - w
+    by_probe = math.hypot(rh_pa, temp_pa * room_pa / saturation_pa(temp_c) * dry)
+    by_room = dry * math.hypot(rh_pa, temp_pa * room_pa / saturation_pa(temp_c))
+    return math.hypot(by_probe, by_room) / lack
+
+
+def expected_baseline(
+    place: Place, distance_mm: float | None, chamber_mm: float | None, plug: Plug | None
+) -> tuple[float, float]:
+    """Wet baseline before anything was learned, and its standard deviation, from where the probe sits."""
+    if distance_mm is None:
+        return {Place.WET_END: (0.75, 0.25), Place.DRY_END: (0.4, 0.25)}.get(place, (0.3, 0.3))
+    path = tube_path_mm(chamber_mm, plug)
+    w0 = wetness_at(distance_mm, path.median)
+    return min(0.97, max(0.05, w0)), math.hypot(0.1, (1.0 - w0) * path.ln_sd)
+
+
+class WetnessTracker:
+    """Follows one probe at one place of one nest.
+
+    Args:
+        w0, w0_sd: what is expected of the baseline (``expected_baseline``, or learned in an earlier placement).
+        filled: whether the cotton is known to be wet now, as after a logged fill.
+    """
+
+    def __init__(self, w0: float = 0.5, w0_sd: float = 0.3, *, filled: bool = False) -> None:
+        self._prior = (w0, w0_sd)
+        self._baseline = Baseline.expecting(w0, w0_sd)
+        self._phase: Phase = "learning"
+        self._trusted = filled
+        self._sum = 0.0
+        self._filled_ms: int | None = None
+        self._condensed_hour = -10_000
+        self._last_ms: int | None = None
+        self._mean_w = self._mean_var = self._weight = 0.0
+        self._short, self._day = 0.0, 0.0  # 1 - activity, averaged over about 6 h and a day
+        self._room = 0.0
+        self._deficits: dict[int, float] = {}
+        self._events: list[Event] = []
+
+    # -- what happens
+
+    def filled(self, at_ms: int, *, top_up: bool = False) -> None:
+        """A fill or top-up the keeper logged: the cotton is wet again, its baseline a little different."""
+        self._filled_ms = at_ms
+        self._events = [event for event in self._events if event.kind != "fill" or abs(event.at_ms - at_ms) > DAY_MS]
+        self._restart(0.03 if top_up else 0.08, trusted=True)
+
+    def moved(self, w0: float | None = None, w0_sd: float | None = None) -> None:
+        """The probe sits elsewhere now (a new placement): nothing learned holds any more."""
+        if w0 is not None and w0_sd is not None:
+            self._prior = (w0, w0_sd)
+        self._forget()
+
+    def update(self, hour: HourSample) -> Event | None:
+        """One more hour, in order of time; an hour already passed is ignored. Returns what it noticed, if anything."""
+        if (self._last_ms is not None and hour.at_ms <= self._last_ms) or not _usable(hour):
+            return None
+        number = hour.at_ms // HOUR_MS
+        if max(hour.rh_pct, hour.rh_max_pct or 0.0) >= CONDENSED_PCT:
+            self._condensed_hour = number
+            return None
+        if self._filled_ms is not None and 0 <= hour.at_ms - self._filled_ms < SETTLE_H * HOUR_MS:
+            return None
+        room = hour.room_pa / saturation_pa(hour.temp_c)
+        sd = wetness_sd(hour.temp_c, hour.rh_pct, hour.room_pa)
+        if sd > MEANINGLESS_SD:
+            return None
+        self._average(hour, sd)
+        self._last_ms, self._room = hour.at_ms, room
+        return self._judge(number, room, hour.rh_pct / 100.0)
+
+    # -- what is known
+
+    def status(self, at_ms: int) -> WetnessStatus:
+        """What is known at an instant, from the hours given so far."""
+        noticed = tuple(self._events)
+        if self._last_ms is None or at_ms - self._last_ms > STALE_MS:
+            return WetnessStatus(None, None, "unknown", None, None, None, None, noticed)
+        base = self._baseline
+        sure = base.hours >= LEARN_H or (self._trusted and base.hours >= 6)
+        cotton: Cotton = "unknown" if self._phase == "learning" and not sure else self._cotton()
+        activity_sd = self._activity_sd() if sure else None
+        return WetnessStatus(
+            wetness=self._mean_w,
+            wetness_sd=math.sqrt(self._mean_var),
+            cotton=cotton,
+            w0=base.w0 if sure else None,
+            w0_sd=math.sqrt(base.var_w0) if sure else None,
+            activity=min(1.0, max(0.0, 1.0 - self._short)) if sure else None,
+            activity_sd=activity_sd,
+            noticed=noticed,
+        )
+
+    def state(self) -> dict[str, Any]:
+        """All of it as JSON-ready values, about 1 kB."""
+        return {
+            name.lstrip("_"): value
+            for name, value in vars(self).items()
+            if name not in {"_baseline", "_deficits", "_events"}
+        } | {
+            "baseline": asdict(self._baseline),
+            "deficits": [[hour, round(value, 5)] for hour, value in self._deficits.items()],
+            "events": [asdict(event) for event in self._events],
+        }
+
+    @classmethod
+    def from_state(cls, state: dict[str, Any]) -> WetnessTracker:
+        """The tracker that gave this state."""
+        tracker = cls()
+        for name, value in state.items():
+            setattr(tracker, f"_{name}", value)
+        tracker._prior = (state["prior"][0], state["prior"][1])
+        tracker._baseline = Baseline(**state["baseline"])
+        tracker._deficits = {int(hour): value for hour, value in state["deficits"]}
+        tracker._events = [Event(**event) for event in state["events"]]
+        return tracker
+
+    # -- inside
+
+    def _judge(self, number: int, room: float, read: float) -> Event | None:
+        base = self._baseline
+        surprise = read - base.expected(room)
+        deficit = -surprise / base.w0
+        self._remember(number, deficit)
+        recovering = number - self._condensed_hour < DRY_H
+        if self._phase == "learning":
+            base.learn(room, surprise)
+            if base.hours >= 3 * LEARN_H:
+                self._phase = "wet"
+            if base.hours < LEARN_H:
+                return None
+        noticed = self._notice_jump(number)
+        if noticed or recovering:
+            return noticed
+        reference = min(_REFERENCE_MOST, _REFERENCE + 1.5 * self._activity_sd())
+        self._sum = min(2 * _DECISION, cusum.upper(self._sum, min(deficit, _CLIP), reference))
+        if self._phase in {"learning", "wet"}:
+            if self._sum >= _DECISION and self._day > 0.5 * reference and not self._sudden(number):
+                self._phase = "drying"
+            elif self._phase == "wet" and self._sum < 0.4 * _DECISION and self._day < 0.6 * reference:
+                base.learn(room, surprise)
+        elif self._day < 0.04 and self._sum == 0.0:
+            self._phase = "wet"
+        return None
+
+    def _cotton(self) -> Cotton:
+        if self._phase != "drying":
+            return "wet" if self._phase == "learning" else self._phase
+        gone = 1.0 - self._short
+        dry = gone < ACTIVITY_DRY or (gone - self._room) < 0.2 * (1.0 - self._room)
+        return "dry" if dry else "drying"
+
+    def _activity_sd(self) -> float:
+        base = self._baseline
+        drift = _DRIFT_PER_DAY * base.hours / 24.0
+        own = math.hypot(base.expected_sd(self._room), drift)
+        return math.hypot(own, base.noise) / base.w0
+
+    def _notice_jump(self, number: int) -> Event | None:
+        """A fill shows within hours; a probe moved away from the cotton only after a day, lest a lamp be taken for it."""
+        least = max(0.08, 3.0 * self._baseline.noise / self._baseline.w0)
+        if abs(self._short - self._day) < 0.2 * least and abs(self._day) < 0.5 * least:
+            return None
+        found = jump(self._deficits, number, SETTLE_H, least)
+        if found is None or (found[1] > 0 and number - found[0] < 20):
+            return None
+        hour, size = found
+        at_ms = hour * HOUR_MS
+        if self._filled_ms is not None and abs(at_ms - self._filled_ms) < DAY_MS:
+            return None
+        was_dry = self._phase in {"drying", "dry"}
+        if size > 0 and was_dry and self._day - size > 0.1:
+            return None
+        fill = size < 0 and (was_dry or not self._trusted or self._day - self._short > 0.05 > abs(self._short))
+        event = Event(at_ms, "fill" if fill else "moved", 1.0 - self._short + size, 1.0 - self._short)
+        self._events = [*self._events, event][-_KEPT_EVENTS:]
+        if fill and was_dry and abs(self._short) < 0.1:
+            self._restart(0.05, trusted=True)
+        else:
+            self._forget()
+            self._trusted = fill
+        return event
+
+    def _sudden(self, number: int) -> bool:
+        """Whether most of the shift came within two hours less than a day ago: no cotton dries so."""
+        found = jump(self._deficits, number, 1, 0.5 * max(self._short, 0.05))
+        return found is not None and found[1] > 0.5 * self._short
+
+    def _restart(self, w0_sd: float, *, trusted: bool) -> None:
+        self._baseline.refilled(w0_sd)
+        self._phase, self._trusted, self._sum = "learning", trusted, 0.0
+        self._short = self._day = self._weight = 0.0
+        self._deficits.clear()
+
+    def _forget(self) -> None:
+        self._baseline = Baseline.expecting(*self._prior)
+        self._phase, self._trusted, self._sum = "learning", False, 0.0
+        self._short = self._day = self._weight = 0.0
+        self._deficits.clear()
+
+    def _average(self, hour: HourSample, sd: float) -> None:
+        """Wetness over about the last day, each hour weighted by what it tells."""
+        weight = 1.0 / (sd * sd + 1e-4)
+        self._weight = self._weight * (1.0 - 1.0 / 12.0) + weight
+        share = weight / self._weight
+        self._mean_w += share * (wetness(hour.temp_c, hour.rh_pct, hour.room_pa) - self._mean_w)
+        self._mean_var += share * (sd * sd - self._mean_var)  # biases do not average out
+
+    def _remember(self, number: int, deficit: float) -> None:
+        self._deficits[number] = deficit
+        if len(self._deficits) > HOUR_KEPT:
+            del self._deficits[next(iter(self._deficits))]
+        clipped = max(-1.0, min(1.0, deficit))
+        self._short += (clipped - self._short) / 5.0
+        self._day += (clipped - self._day) / 20.0
+
+
+def _usable(hour: HourSample) -> bool:
+    return all(math.isfinite(value) for value in (hour.temp_c, hour.rh_pct, hour.room_pa)) and hour.rh_pct >= 0.0
