@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from sensord.clock import Clock
     from sensord.config import Config
     from sensord.keeping.registry import Registry
+    from sensord.probes.bus import OwnedBus
+    from sensord.probes.scan import Scanner
     from sensord.store.base import ReadingStore
 
 
@@ -55,6 +57,43 @@ class Room:
         from sensord.keeping.registry import Registry
 
         return Registry(self.connection)
+
+    @cached_property
+    def _buses(self) -> dict[str, OwnedBus]:
+        return {}
+
+    def bus(self, hub_name: str) -> OwnedBus:
+        """The I2C bus of a hub, opened when first asked for; this Room is its only owner.
+
+        Raises:
+            ConfigError: there is no such hub.
+            ProbeError: the bus cannot be opened, or has another owner.
+        """
+        hub = next((hub for hub in self.config.hubs if hub.name == hub_name), None)
+        if hub is None:
+            known = ", ".join(each.name for each in self.config.hubs) or "none"
+            raise ConfigError(f"hub {hub_name!r}: there is no [[hub]] of that name; there are: {known}")
+        if hub_name not in self._buses:
+            if hub.bus == "simulated":
+                from sensord.probes.simulated import simulated_hub_bus
+
+                self._buses[hub_name] = simulated_hub_bus(hub, self.config.probes, self.clock, self.config.folder)
+            else:
+                from sensord.probes.hardware import open_pi_bus
+
+                self._buses[hub_name] = open_pi_bus(hub.bus_number)
+        return self._buses[hub_name]
+
+    def scanner(self, hub_name: str) -> Scanner:
+        """Reads all probes of a hub. A new one each time; use one.
+
+        Raises:
+            ConfigError, ProbeError: as ``bus``.
+            MissingPartError: the sensor drivers are not installed.
+        """
+        scan = self.part("sensord.probes.scan", "hub")
+        scanner: Scanner = scan.Scanner(self.bus(hub_name), self.config.probes, self.clock, hub=hub_name)
+        return scanner
 
     def part(self, module: str, extra: str) -> ModuleType:
         """A module whose packages not every installation has.
