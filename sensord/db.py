@@ -15,9 +15,10 @@ from sensord.errors import StoreError
 BUSY_TIMEOUT_S = 30.0
 
 
-def open_db(path: Path | str, *, read_only: bool = False) -> sqlite3.Connection:
+def open_db(path: Path | str, *, read_only: bool = False, shared: bool = False) -> sqlite3.Connection:
     """Open (and create, unless read-only) a database in WAL mode, every commit durable.
 
+    ``shared``: several threads use it, the caller guards it with a lock of its own.
     Readers must finish each read (``fetchall``): an open read transaction lets the WAL grow without bound.
 
     Raises:
@@ -28,7 +29,7 @@ def open_db(path: Path | str, *, read_only: bool = False) -> sqlite3.Connection:
             connection = sqlite3.connect(f"{Path(path).resolve().as_uri()}?mode=ro", uri=True, timeout=BUSY_TIMEOUT_S)
         else:
             Path(path).parent.mkdir(parents=True, exist_ok=True)
-            connection = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S)
+            connection = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, check_same_thread=not shared)
         connection.isolation_level = None
         connection.execute("PRAGMA foreign_keys = ON")
         connection.execute("PRAGMA temp_store = MEMORY")

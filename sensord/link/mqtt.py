@@ -177,7 +177,7 @@ class MqttLink:
     def _on_message(self, _client: paho.Client, _data: Any, message: paho.MQTTMessage) -> None:
         def tell() -> None:  # the topic is decoded inside: it may be no UTF-8
             token = (self._generation, message.mid, message.qos)
-            self._subscriber.on_message(Message(message.topic, message.payload, message.retain, token))
+            self._subscriber.on_message(Message(message.topic, bytes(message.payload), message.retain, token))
 
         _guarded(tell)
 
@@ -207,7 +207,7 @@ def _client(settings: BrokerSettings, client_id: str, subscriber: Subscriber) ->
     if not version5:
         client.connect_async(settings.host, settings.port, settings.keepalive_s)
         return client
-    properties = Properties(PacketTypes.CONNECT)
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
     if subscriber.keep_session:
         properties.SessionExpiryInterval = SESSION_KEPT_S
     client.connect_async(

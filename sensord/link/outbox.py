@@ -1,0 +1,342 @@
+"""The hub's readings on disk until the recorder has them: one SQLite file a hub, every commit durable.
+
+A row is one reading and has one sequence number, never used again. A row leaves only by a receipt, or by being given up
+when the outbox is full: then every second scan of its older half goes, a stretch at a time, before newer ones do, and
+what went is counted. A file that cannot be read is moved aside and a new one begun under a new spool name.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import logging
+import secrets
+import sqlite3
+import threading
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sensord.db import migrate, open_db, transaction
+from sensord.errors import StoreError
+from sensord.link.receipts import Receipt
+
+MOST_ROWS = 2_000_000
+_THIN_PART = 32
+"""Thinning frees its rows in steps of about a 64th of the outbox, so that no step takes long on a slow card."""
+
+_log = logging.getLogger(__name__)
+
+_STEPS = (
+    """CREATE TABLE waiting (
+        seq INTEGER PRIMARY KEY AUTOINCREMENT, scan INTEGER NOT NULL, boot INTEGER NOT NULL, mono_ms INTEGER NOT NULL,
+        at_ms INTEGER, probe TEXT NOT NULL, temp_c REAL, rh_pct REAL
+    );
+    CREATE INDEX waiting_undated ON waiting (boot, seq) WHERE at_ms IS NULL;
+    CREATE TABLE undated (
+        seq INTEGER PRIMARY KEY, scan INTEGER NOT NULL, boot INTEGER NOT NULL, mono_ms INTEGER NOT NULL,
+        at_ms INTEGER, probe TEXT NOT NULL, temp_c REAL, rh_pct REAL
+    );
+    CREATE TABLE boots (id INTEGER PRIMARY KEY AUTOINCREMENT, name TEXT NOT NULL UNIQUE, offset_ms INTEGER);
+    CREATE TABLE facts (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID""",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A reading as the hub took it.
+
+    Attributes:
+        probe: full name. mono_ms: the monotonic clock of this boot. at_ms: UTC, or None while the time is not known.
+    """
+
+    probe: str
+    mono_ms: int
+    at_ms: int | None
+    temp_c: float | None
+    rh_pct: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A dated reading on its way, with its sequence number."""
+
+    seq: int
+    probe: str
+    at_ms: int
+    temp_c: float | None
+    rh_pct: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Fill:
+    """How full the outbox is: rows waiting, time of the oldest dated one, readings given up, readings never dated."""
+
+    rows: int
+    oldest_ms: int | None
+    given_up: int
+    undated: int
+
+
+class Outbox:
+    """One hub's outbox, of one process at a time. Its methods may be called from several threads.
+
+    Args:
+        path: the file; its folder is made.
+        boot: what tells this boot of the machine from any other.
+        most_rows: readings kept before the oldest are thinned, >= 2.
+        machine: what tells this machine from any other; a card that moved or was copied gets a new spool. Empty: unknown.
+
+    Raises:
+        StoreError: another process uses it, or the folder cannot be written.
+    """
+
+    def __init__(self, path: Path, *, boot: str, most_rows: int = MOST_ROWS, machine: str = "") -> None:
+        self._path, self._most_rows = path, most_rows
+        self._lock = threading.RLock()
+        self.moved_aside: Path | None = None
+        self._claim = _claim(path)
+        try:
+            self._connection = self._open()
+            self._adopt(boot, machine)
+        except BaseException:
+            self._claim.close()
+            raise
+        self._rows = int(self._one("SELECT count(*) FROM waiting"))
+
+    def _open(self) -> sqlite3.Connection:
+        try:
+            return _sound(self._path)
+        except StoreError as error:
+            if not _is_damage(error):
+                raise
+            self.moved_aside = _move_aside(self._path)
+            _log.error(
+                "outbox %s cannot be read (%s): moved aside to %s, a new one begun",
+                self._path,
+                error,
+                self.moved_aside.name,
+            )
+            return _sound(self._path)
+
+    def _adopt(self, boot: str, machine: str) -> None:
+        with self._lock, transaction(self._connection) as connection:
+            connection.execute("INSERT OR IGNORE INTO boots (name) VALUES (?)", (boot,))
+            self._boot = int(self._one("SELECT id FROM boots WHERE name = ?", boot))
+            known = self._fact("machine")
+            if self._fact("spool") is None or (machine and known and machine != known):
+                self._set_fact("spool", _new_spool())
+            if machine:
+                self._set_fact("machine", machine)
+            self._set_apart()
+
+    def _set_apart(self) -> None:
+        """Readings of an earlier boot that never learnt the time never will: kept, but not sent with a guess."""
+        where = "FROM waiting WHERE at_ms IS NULL AND boot <> ?"
+        self._connection.execute(f"INSERT INTO undated SELECT * {where}", (self._boot,))
+        gone = self._connection.execute(f"DELETE {where}", (self._boot,)).rowcount
+        self._connection.execute(
+            "DELETE FROM boots WHERE id <> ? AND id NOT IN (SELECT boot FROM undated) "
+            "AND id NOT IN (SELECT boot FROM waiting)",
+            (self._boot,),
+        )
+        if gone:
+            _log.warning("outbox: %d readings of an earlier boot never learnt their time and are set apart", gone)
+
+    @property
+    def spool(self) -> str:
+        """The name of this outbox; drawn at random when the file was made."""
+        with self._lock:
+            return self._fact("spool") or ""
+
+    @property
+    def offset_ms(self) -> int | None:
+        """UTC minus monotonic time in this boot, once it is known."""
+        with self._lock:
+            value: int | None = self._one("SELECT offset_ms FROM boots WHERE id = ?", self._boot)
+            return value
+
+    def learn_offset(self, offset_ms: int) -> int:
+        """From now on this boot knows the time: date its readings that wait for it. Dates once given stay.
+
+        Returns:
+            how many readings were dated.
+        """
+        with self._lock, transaction(self._connection) as connection:
+            connection.execute("UPDATE boots SET offset_ms = ? WHERE id = ?", (offset_ms, self._boot))
+            dated = connection.execute(
+                "UPDATE waiting SET at_ms = mono_ms + ? WHERE at_ms IS NULL AND boot = ?", (offset_ms, self._boot)
+            )
+            return dated.rowcount
+
+    def append(self, readings: Sequence[Taken]) -> None:
+        """One scan, on disk when this returns. A reading without any value is left out.
+
+        Raises:
+            StoreError: the disk is full or failing; nothing of the scan was kept.
+        """
+        rows = [row for row in readings if row.temp_c is not None or row.rh_pct is not None]
+        if not rows:
+            return
+        with self._lock:
+            with transaction(self._connection) as connection:
+                removed = self._make_room(len(rows))
+                scan = self._last_seq() + 1
+                connection.executemany(
+                    "INSERT INTO waiting (scan, boot, mono_ms, at_ms, probe, temp_c, rh_pct) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                    [(scan, self._boot, row.mono_ms, row.at_ms, row.probe, row.temp_c, row.rh_pct) for row in rows],
+                )
+            self._rows += len(rows) - removed
+
+    def _make_room(self, wanted: int) -> int:
+        removed = 0
+        while self._rows - removed and self._rows - removed + wanted > self._most_rows:
+            removed += self._thin(self._rows - removed)
+        if removed:
+            self._set_fact("given_up", str(int(self._fact("given_up") or 0) + removed))
+        return removed
+
+    def _thin(self, rows: int) -> int:
+        """Give up every second scan of the next stretch of the older half; the oldest scan where there is only one."""
+        middle = self._one("SELECT scan FROM waiting ORDER BY seq LIMIT 1 OFFSET ?", rows // 2)
+        start = int(self._fact("thinned_to") or 0)
+        scans = self._scans(start, middle, rows)
+        if len(scans) < 2:  # the older half was gone through: begin again at its oldest
+            scans = self._scans(0, middle, rows) or [self._one("SELECT min(scan) FROM waiting")]
+        self._set_fact("thinned_to", str(scans[-1]))
+        gone = scans[1::2] or scans
+        marks = ", ".join("?" * len(gone))
+        return self._connection.execute(f"DELETE FROM waiting WHERE scan IN ({marks})", gone).rowcount
+
+    def _scans(self, after: int, before: int, rows: int) -> list[int]:
+        stretch = max(2, min(900, rows // _THIN_PART))
+        found = self._connection.execute(
+            "SELECT DISTINCT scan FROM waiting WHERE seq > ? AND scan > ? AND scan < ? ORDER BY seq LIMIT ?",
+            (after, after, before, stretch),
+        ).fetchall()
+        return [int(row[0]) for row in found]
+
+    def rows(self, after_seq: int, limit: int) -> list[Row]:
+        """Readings behind a sequence number, in its order, up to the first that has no date yet."""
+        with self._lock:
+            undated = self._one("SELECT min(seq) FROM waiting WHERE at_ms IS NULL")
+            found = self._connection.execute(
+                "SELECT seq, probe, at_ms, temp_c, rh_pct FROM waiting WHERE seq > ? AND seq < ? ORDER BY seq LIMIT ?",
+                (after_seq, undated or 2**63 - 1, limit),
+            ).fetchall()
+        return [Row(*row) for row in found]
+
+    def waiting_before(self, seq: int) -> int:
+        """The last sequence number below ``seq`` that still waits; 0 when none does."""
+        with self._lock:
+            return int(self._one("SELECT max(seq) FROM waiting WHERE seq < ?", seq) or 0)
+
+    def settle(self, receipt: Receipt) -> bool:
+        """Forget what the receipt says is stored. Receipts for another spool are passed over.
+
+        One for a number never given out means that a copy of this file is in use elsewhere: then a new spool begins,
+        and all that waits is sent again under it.
+
+        Returns:
+            whether the receipt was about this outbox and true.
+        """
+        with self._lock:
+            if receipt.spool != self._fact("spool"):
+                return False
+            if receipt.upto > self._last_seq():
+                with transaction(self._connection):
+                    self._set_fact("spool", _new_spool())
+                _log.warning("outbox: a receipt for readings never taken here: a copy of this card is in use elsewhere")
+                return False
+            with transaction(self._connection) as connection:
+                self._rows -= connection.execute("DELETE FROM waiting WHERE seq <= ?", (receipt.upto,)).rowcount
+            return True
+
+    def fill(self) -> Fill:
+        """How full it is."""
+        with self._lock:
+            oldest = self._one("SELECT at_ms FROM waiting WHERE at_ms IS NOT NULL ORDER BY seq LIMIT 1")
+            undated = self._one("SELECT count(*) FROM undated")
+            return Fill(self._rows, oldest, int(self._fact("given_up") or 0), int(undated))
+
+    def close(self) -> None:
+        """Close the file and let others use it. May be called twice."""
+        with self._lock:
+            self._connection.close()
+            self._claim.close()
+
+    def _last_seq(self) -> int:
+        return int(self._one("SELECT seq FROM sqlite_sequence WHERE name = 'waiting'") or 0)
+
+    def _fact(self, name: str) -> str | None:
+        value: str | None = self._one("SELECT value FROM facts WHERE name = ?", name)
+        return value
+
+    def _set_fact(self, name: str, value: str) -> None:
+        self._connection.execute("INSERT OR REPLACE INTO facts VALUES (?, ?)", (name, value))
+
+    def _one(self, statement: str, *values: Any) -> Any:
+        row = self._connection.execute(statement, values).fetchone()
+        return None if row is None else row[0]
+
+
+def _new_spool() -> str:
+    return secrets.token_hex(8)
+
+
+def _claim(path: Path) -> Any:
+    """The lock file of an outbox, held until it is closed.
+
+    Raises:
+        StoreError: another process holds it.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        file = Path(f"{path}.lock").open("a")  # noqa: SIM115 - held as long as the outbox lives
+    except OSError as error:
+        raise StoreError(f"outbox {path}: cannot be written ({error})") from error
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        file.close()
+        raise StoreError(f"outbox {path}: another 'nestclimate sense' uses it; stop that one first") from None
+    return file
+
+
+def _sound(path: Path) -> sqlite3.Connection:
+    """Open and check the file.
+
+    Raises:
+        StoreError: it cannot be opened, or is damaged.
+    """
+    connection = open_db(path, shared=True)
+    try:
+        verdict = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
+        if verdict != "ok":
+            raise sqlite3.DatabaseError(verdict)
+        migrate(connection, "outbox", _STEPS)
+    except sqlite3.DatabaseError as error:
+        connection.close()
+        raise StoreError(f"outbox {path}: damaged ({error})") from error
+    except StoreError:
+        connection.close()
+        raise
+    return connection
+
+
+def _is_damage(error: StoreError) -> bool:
+    """Whether the file itself is bad; a full disk or a missing right (an OperationalError) is not that."""
+    cause = error.__cause__
+    return isinstance(cause, sqlite3.DatabaseError) and not isinstance(cause, sqlite3.OperationalError)
+
+
+def _move_aside(path: Path) -> Path:
+    number = 1
+    while (target := path.with_name(f"{path.name}.damaged-{number}")).exists():
+        number += 1
+    path.rename(target)
+    for suffix in ("-wal", "-shm"):
+        with suppress(FileNotFoundError):
+            Path(f"{path}{suffix}").rename(f"{target}{suffix}")
+    return target
