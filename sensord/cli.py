@@ -21,6 +21,9 @@ from sensord.keeping.species import load_species
 from sensord.wiring import Room
 
 COMMANDS: dict[str, str] = {
+    "import": "nests, placements, journal or readings from a CSV file",
+    "export": "nests, placements, journal, readings or alarms to a CSV or Parquet file",
+    "journal": "write what you did or saw: journal add NEST KIND",
     "check": "every mistake in the configuration at once, then whether bus, broker, store and push answer",
     "station": "record + watch + serve, and a broker where configured, under one supervisor",
 }
