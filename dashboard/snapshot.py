@@ -1,0 +1,170 @@
+"""What the dashboard knows at one instant: plain values, no store behind them. ``data.py`` fills them in, tests invent them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from sensord.keeping.bands import Bands
+from sensord.model import Nest, Placement
+
+
+@dataclass(frozen=True, slots=True)
+class Air:
+    """The newest calibrated reading at a place and where it is heading.
+
+    Attributes:
+        at_ms: when it was taken. temp_c: °C; rh_pct: %; None where missing or not to be trusted.
+        temp_trend_c_h, rh_trend_pct_h: change an hour, over the last hour or so; None where unknown.
+        doubt: in one or two words why it is not to be trusted, empty while it is.
+    """
+
+    at_ms: int
+    temp_c: float | None
+    rh_pct: float | None
+    temp_trend_c_h: float | None = None
+    rh_trend_pct_h: float | None = None
+    doubt: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Water:
+    """The outlook of one reservoir: days until dry, and mL left, each with its 10 % and 90 % quantile."""
+
+    days_p10: float
+    days_p50: float
+    days_p90: float
+    left_ml: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NestNow:
+    """One nest now.
+
+    Attributes:
+        probe: the probe in it, None where it has none. bands: of its species, season and place, None where unknown.
+        air: None where there never was a reading. water: None where there is no outlook.
+    """
+
+    nest: Nest
+    placement: Placement | None = None
+    air: Air | None = None
+    bands: Bands | None = None
+    water: Water | None = None
+    species: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmNow:
+    """One line of the alarm log, in the words of the contract."""
+
+    id: str
+    kind: str
+    priority: str
+    state: str
+    raised_ms: int
+    nest: str | None = None
+    probe: str | None = None
+    place: str | None = None
+    room: str | None = None
+    returned_ms: int | None = None
+    acknowledged_ms: int | None = None
+    worst: float | None = None
+    limit: float | None = None
+    message: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class HubNow:
+    """A hub's last status. ``state`` is up or down; ``heard_ms`` is when the station last heard of it."""
+
+    name: str
+    state: str
+    heard_ms: int
+    version: str = ""
+    outbox_rows: int = 0
+    outbox_oldest_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ProcessNow:
+    """A process of the station. ``at_ms`` is None where it never left a beat; ``note`` says what ails it."""
+
+    name: str
+    at_ms: int | None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeNow:
+    """A probe and where it sits, with its newest reading as it came."""
+
+    name: str
+    placement: Placement | None
+    at_ms: int | None
+    temp_c: float | None = None
+    rh_pct: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """The whole room at ``at_ms``.
+
+    Attributes:
+        live: whether a broker is configured, so that fresh readings are due.
+        newest_ms: instant of the newest reading of all, None where there is none.
+        silent_after_ms: age from which a reading is no longer to be trusted.
+        speed: how many seconds of this room pass in a real one (1 but in the demo).
+    """
+
+    station: str
+    time_zone: str
+    at_ms: int
+    nests: tuple[NestNow, ...] = ()
+    alarms: tuple[AlarmNow, ...] = ()
+    hubs: tuple[HubNow, ...] = ()
+    processes: tuple[ProcessNow, ...] = ()
+    live: bool = True
+    newest_ms: int | None = None
+    silent_after_ms: int = 900_000
+    speed: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Something on the time axis of a nest's history: a journal entry or an alarm."""
+
+    at_ms: int
+    kind: str
+    text: str
+    until_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """Calibrated readings of a nest, ascending; NaN where missing. ``step_ms`` is how far apart they should be at most."""
+
+    at_ms: tuple[int, ...] = ()
+    temp_c: tuple[float, ...] = ()
+    rh_pct: tuple[float, ...] = ()
+    step_ms: int = 300_000
+    marks: tuple[Mark, ...] = ()
+
+
+class Source(Protocol):
+    """What the pages ask of ``data.py``. Every method may raise NestclimateError."""
+
+    def snapshot(self) -> Snapshot:
+        """The room now."""
+
+    def health(self) -> tuple[ProcessNow, ...]:
+        """The processes that should run, cheaply."""
+
+    def history(self, nest: str, from_ms: int, until_ms: int) -> History:
+        """Readings of a nest, rolled up where the window is long."""
+
+    def alarms(self, since_ms: int) -> tuple[AlarmNow, ...]:
+        """The alarm log, newest first."""
+
+    def probes(self) -> tuple[ProbeNow, ...]:
+        """Every probe that is placed or ever had a reading, by name."""

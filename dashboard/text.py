@@ -1,0 +1,90 @@
+"""Every word on screen, in one place."""
+
+from __future__ import annotations
+
+STATES = {"ok": "well", "drift": "drifting", "act": "act now", "blind": "cannot tell"}
+KINDS = {
+    "dry": "too dry",
+    "wet": "too wet",
+    "hot": "too hot",
+    "cold": "too cold",
+    "swing": "changing fast",
+    "reservoir": "water running out",
+    "silent": "no reading",
+    "faulty": "probe faulty",
+}
+PRIORITIES = {"high": "high", "medium": "medium", "low": "low"}
+PLACES = {"wet_end": "wet end", "dry_end": "dry end", "outworld": "outworld", "room": "room"}
+
+NO_PROBE = "no probe"
+NO_READING = "no reading yet"
+NO_BAND = "no band"
+OLD = "silent"
+ALL_WELL = "All {count} nests are well"
+ALL_QUIET = "Nobody needs anything"
+MORE = "and {count} more"
+DRY_NOW = "dry"
+NO_RACK = "no rack"
+
+NO_CONTACT = "No contact with the station since {at}. What you see is old."
+PROCESS_LATE = {
+    "record": "Nothing is being recorded since {at}. What you see is old.",
+    "watch": "Nobody watches for alarms since {at}.",
+    "serve": "The dashboard's own beat is late since {at}.",
+}
+PROCESS_NEVER = {
+    "record": "The recorder is not running: nothing is being recorded.",
+    "watch": "The watch is not running: no alarm will be raised.",
+    "serve": "The dashboard has not left its first beat yet.",
+}
+PROCESS_NOTE = "{process}: {note}"
+HUB_DOWN = "Hub {hub} is down since {at}. Its nests are not being read."
+HUBS_DOWN = "{count} hubs are down: {hubs}. Their nests are not being read."
+NO_NEW = "No new reading since {at}. What you see is old."
+READ_FAILED = "The station's data cannot be read: {reason}"
+
+PAGES = (
+    ("/", "Wall"),
+    ("/round", "Round"),
+    ("/alarms", "Alarms"),
+    ("/probes", "Probes"),
+    ("/colonies", "Colonies"),
+    ("/review", "Review"),
+)
+EMPTY_ROOM = (
+    "No nests yet",
+    "Write one line a nest into a file nests.csv, for example",
+    "nest,kind,room,rack,species,colony,stage,since,bore_mm,chamber_mm,reservoir_ml,plug\n"
+    "A-01,tube,ant room,A,Lasius niger,,founding,2026-04-01T12:00:00Z,16,60,8,cotton",
+    "and bring it in with",
+    "nestclimate import nests nests.csv",
+)
+NOT_FOUND = "There is no page here."
+NO_NEST = "There is no nest of that name in this room."
+NOT_HERE = "This page is not on the screen yet. At the station's command line, this shows the same:"
+COMMAND_FOR = {
+    "/round": "nestclimate round",
+    "/review": "nestclimate review NEST",
+    "/colonies": "nestclimate export nests --out nests.csv",
+}
+NO_ALARMS = "No alarm in the last {days} days."
+NO_PROBES = "No probe has reported yet, and none is placed."
+NO_HISTORY = "No readings of this nest in these days."
+
+
+def age(ms: int) -> str:
+    """How long ago, in one unit: 40 s, 5 min, 3 h, 2 d."""
+    seconds = max(0, ms) // 1_000
+    if seconds < 60:
+        return f"{seconds} s"
+    if seconds < 3_600:
+        return f"{seconds // 60} min"
+    if seconds < 2 * 86_400:
+        return f"{seconds // 3_600} h"
+    return f"{seconds // 86_400} d"
+
+
+def count_of(number: int, one: str, many: str) -> str:
+    """``1 nest``, ``2 nests``."""
+    return f"{number} {one if number == 1 else many}"
+NEST = "Nest"

@@ -1,0 +1,333 @@
+"""From a snapshot to what the wall says. Pure: no store, no clock, no markup."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from dashboard import text
+from dashboard.snapshot import AlarmNow, NestNow, ProcessNow, Snapshot
+from sensord.clock import DAY_MS, MINUTE_MS, from_ms
+from sensord.keeping.bands import State, Verdict, state_of
+
+LATE_AFTER_MS = 2 * MINUTE_MS + MINUTE_MS // 2
+"""A reading older than this shows its age: at one scan a minute, two were missed."""
+BEAT_LATE_MS = 25_000
+"""Two beats of 10 s missed, and a little."""
+NO_NEW_MS = 4 * MINUTE_MS
+WATER_DUE_DAYS = 2.0
+"""Common practice: a keeper looks in daily; a reservoir with two days left is due."""
+TEMP_TREND_C_H, RH_TREND_PCT_H = 0.4, 2.0
+"""Slower than that is steady: within the SHT31's own ±0.2 °C and ±2 %RH an hour."""
+TOGETHER = 4
+"""From that many nests of one room with one trouble, one line speaks for all."""
+
+_RANK = {"act": 0, "blind": 1, "drift": 2, "ok": 3}
+_PRIORITY = {"high": 0, "medium": 1, "low": 2}
+_QUIET_ALARMS = {"normal", "returned", "shelved", "suppressed", "out_of_service"}
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """One nest on the wall.
+
+    Attributes:
+        state: ok, drift, act or blind. reason: in words, empty while well. side: high or low, of the worst value.
+        rh, temp, days: as written. trends: up, down or steady, empty where unknown.
+        age: of a late reading, else empty. water: share of the reservoir that is left, 0 to 1, None where unknown.
+        bare: it has no probe, so that nothing can be told but its water.
+    """
+
+    name: str
+    kind: str
+    species: str
+    state: str
+    reason: str
+    side: str
+    rh: str
+    rh_trend: str
+    temp: str
+    temp_trend: str
+    days: str
+    age: str
+    water: float | None
+    bare: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """One line above the shelves."""
+
+    state: str
+    who: str
+    what: str
+    since: str
+    href: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rack:
+    """One shelf: its cards from left to right."""
+
+    title: str
+    cards: tuple[Card, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Wall:
+    """The whole wall. ``notices`` are what makes all of it doubtful, worst first."""
+
+    station: str
+    clock: str
+    notices: tuple[str, ...]
+    needs: tuple[Need, ...]
+    calm: str
+    racks: tuple[Rack, ...]
+    counts: dict[str, int]
+
+
+def wall_of(snapshot: Snapshot) -> Wall:
+    """What the wall says of this snapshot."""
+    cards = {now.nest.name: card_of(now, snapshot) for now in snapshot.nests}
+    needs = needs_of(snapshot, cards)
+    counts = {state: sum(card.state == state for card in cards.values()) for state in _RANK}
+    calm = "" if needs else _calm(counts, len(cards))
+    return Wall(
+        station=snapshot.station,
+        clock=local(snapshot.at_ms, snapshot.time_zone, "%H:%M"),
+        notices=notices_of(snapshot),
+        needs=needs,
+        calm=calm,
+        racks=_racks(snapshot.nests, cards),
+        counts=counts,
+    )
+
+
+def _calm(counts: dict[str, int], total: int) -> str:
+    if not total:
+        return ""
+    return text.ALL_WELL.format(count=total) if counts["ok"] == total else text.ALL_QUIET
+
+
+def _racks(nests: Iterable[NestNow], cards: dict[str, Card]) -> tuple[Rack, ...]:
+    shelves: dict[tuple[str, str], list[Card]] = defaultdict(list)
+    for now in nests:
+        shelves[now.nest.room, now.nest.rack].append(cards[now.nest.name])
+    rooms = {room for room, _ in shelves}
+    return tuple(
+        Rack((f"{room} · " if len(rooms) > 1 else "") + (rack or text.NO_RACK), tuple(shelf))
+        for (room, rack), shelf in sorted(shelves.items(), key=lambda item: (natural(item[0][0]), natural(item[0][1])))
+    )
+
+
+def natural(name: str) -> tuple[tuple[int, int, str], ...]:
+    """Sort key under which A-2 stands before A-10."""
+    parts: list[tuple[int, int, str]] = []
+    digits = letters = ""
+    for sign in name + "\0":
+        if sign.isdecimal():
+            if letters:
+                parts.append((1, 0, letters))
+            letters, digits = "", digits + sign
+        else:
+            if digits:
+                parts.append((0, int(digits), digits))
+            digits, letters = "", letters + sign.casefold()
+    parts.append((1, 0, letters))
+    return tuple(parts)
+
+
+def card_of(now: NestNow, snapshot: Snapshot) -> Card:
+    """One nest: its state by the contract, and what is written on it."""
+    air, water = now.air, now.water
+    old_ms = snapshot.at_ms - air.at_ms if air else 0
+    state, reason, side = _state(now, snapshot, old_ms)
+    full = now.nest.reservoir_ml
+    return Card(
+        name=now.nest.name,
+        kind=now.nest.kind.value,
+        species=short_species(now.species or now.nest.species),
+        state=state,
+        reason=reason,
+        side=side,
+        rh=_number(air.rh_pct if air else None, 0) + "%",
+        rh_trend=_trend(air.rh_trend_pct_h if air else None, RH_TREND_PCT_H),
+        temp=_number(air.temp_c if air else None, 1) + "°",
+        temp_trend=_trend(air.temp_trend_c_h if air else None, TEMP_TREND_C_H),
+        days=_days(water.days_p50) if water else "",
+        age=text.age(old_ms) if air and old_ms > LATE_AFTER_MS * max(1.0, snapshot.speed / 30) else "",
+        water=min(1.0, max(0.0, water.left_ml / full)) if water and water.left_ml is not None and full else None,
+        bare=now.placement is None,
+    )
+
+
+def _state(now: NestNow, snapshot: Snapshot, old_ms: int) -> tuple[str, str, str]:
+    """State, reason and side: water due comes first, then doubt, then the worse of the two quantities."""
+    if now.water and now.water.days_p50 <= WATER_DUE_DAYS:
+        return "act", text.KINDS["reservoir"], "low"
+    doubt = _doubt(now, old_ms, snapshot.silent_after_ms)
+    if doubt:
+        return "blind", doubt, ""
+    assert now.air and now.bands
+    verdicts = [
+        (state_of(value, band), words)
+        for value, band, words in (
+            (now.air.rh_pct, now.bands.rh_pct, ("dry", "wet")),
+            (now.air.temp_c, now.bands.temp_c, ("cold", "hot")),
+        )
+        if value is not None
+    ]
+    verdict, words = max(verdicts, key=lambda item: _severity(item[0]))
+    if verdict.state is State.IN_IDEAL:
+        return "ok", "", ""
+    word = words[verdict.side == "high"]
+    state = "act" if verdict.state is State.OUT else "drift"
+    return state, text.KINDS[word] if state == "act" else f"{text.STATES['drift']}, {word}", verdict.side
+
+
+def _severity(verdict: Verdict) -> int:
+    return (State.IN_IDEAL, State.DRIFT, State.OUT).index(verdict.state)
+
+
+def _doubt(now: NestNow, old_ms: int, silent_after_ms: int) -> str:
+    """Why no reading of this nest is to be trusted; empty while one is."""
+    if now.air is None:
+        return text.NO_READING if now.placement else text.NO_PROBE
+    if old_ms > silent_after_ms:
+        return text.OLD
+    if now.air.doubt:
+        return now.air.doubt
+    if not any(value is not None and math.isfinite(value) for value in (now.air.temp_c, now.air.rh_pct)):
+        return text.NO_READING
+    return "" if now.bands else text.NO_BAND
+
+
+def _number(value: float | None, digits: int) -> str:
+    if value is None or not math.isfinite(value):
+        return "–"
+    return f"{value + 0.0:.{digits}f}"
+
+
+def _trend(change: float | None, steady: float) -> str:
+    if change is None or not math.isfinite(change):
+        return ""
+    return "up" if change > steady else "down" if change < -steady else "steady"
+
+
+def _days(days: float) -> str:
+    if days < 0.5:
+        return text.DRY_NOW if days <= 0 else "<1 d"
+    return f"{min(365, round(days))} d"
+
+
+def short_species(name: str) -> str:
+    """``Lasius niger`` as ``L. niger``: how the trade writes it once the genus is known."""
+    genus, _, rest = name.partition(" ")
+    return f"{genus[0]}. {rest}" if rest and genus else name
+
+
+def needs_of(snapshot: Snapshot, cards: dict[str, Card]) -> tuple[Need, ...]:
+    """Who needs somebody, worst first: active alarms, then nests that need an act but raised no alarm yet, then silent ones."""
+    active = [alarm for alarm in snapshot.alarms if alarm.state not in _QUIET_ALARMS]
+    told = {alarm.nest for alarm in active if alarm.nest}
+    rooms = {now.nest.name: now.nest.room for now in snapshot.nests}
+    ranked: list[tuple[tuple[int, int, int], str, str, Need]] = [
+        ((_PRIORITY.get(alarm.priority, 1), 0, alarm.raised_ms), rooms.get(alarm.nest or "", ""), alarm.kind, need)
+        for alarm in active
+        for need in [_need_of_alarm(alarm, cards, snapshot)]
+    ]
+    ranked += [
+        ((_RANK[card.state] + 1, 1, 0), rooms[card.name], card.reason, Need(card.state, card.name, _what(card), "", _href(card.name)))
+        for card in cards.values()
+        if card.name not in told and (card.state == "act" or (card.state == "blind" and not card.bare))
+    ]
+    return tuple(_grouped(sorted(ranked, key=lambda item: item[0])))
+
+
+def _need_of_alarm(alarm: AlarmNow, cards: dict[str, Card], snapshot: Snapshot) -> Need:
+    card = cards.get(alarm.nest or "")
+    state = "blind" if alarm.kind in {"silent", "faulty"} else "act"
+    what = text.KINDS.get(alarm.kind, alarm.kind)
+    value = _value_for(alarm.kind, card)
+    who = alarm.nest or alarm.probe or alarm.room or snapshot.station
+    since = text.age(snapshot.at_ms - alarm.raised_ms)
+    return Need(state, who, f"{what} {value}".strip(), since, _href(alarm.nest) if alarm.nest else "/alarms")
+
+
+def _what(card: Card) -> str:
+    return card.reason
+
+
+def _value_for(kind: str, card: Card | None) -> str:
+    if card is None:
+        return ""
+    if kind in {"dry", "wet"}:
+        return card.rh
+    if kind in {"hot", "cold"}:
+        return card.temp
+    return card.days if kind == "reservoir" else ""
+
+
+def _grouped(ranked: list[tuple[tuple[int, int, int], str, str, Need]]) -> list[Need]:
+    """A whole room with one trouble is one line, not sixty."""
+    together: dict[tuple[str, str], int] = defaultdict(int)
+    for _, room, kind, _need in ranked:
+        together[room, kind] += 1
+    needs: list[Need] = []
+    done: set[tuple[str, str]] = set()
+    for _, room, kind, need in ranked:
+        number = together[room, kind]
+        if not room or number < TOGETHER:
+            needs.append(need)
+        elif (room, kind) not in done:
+            done.add((room, kind))
+            what = text.KINDS.get(kind, kind)
+            needs.append(Need(need.state, text.count_of(number, "nest", "nests"), f"{what} in {room}", need.since, "/alarms"))
+    return needs
+
+
+def _href(nest: str | None) -> str:
+    return f"/nest/{(nest or '').replace(' ', '%20')}"
+
+
+def notices_of(snapshot: Snapshot) -> tuple[str, ...]:
+    """What makes the whole wall doubtful: a process, a hub or the line has stopped. Worst first."""
+    zone, slack = snapshot.time_zone, max(1.0, snapshot.speed)
+    notices = [line for process in snapshot.processes for line in [_process_notice(process, snapshot)] if line]
+    down = [hub for hub in snapshot.hubs if hub.state != "up"]
+    if len(down) == 1:
+        notices.append(text.HUB_DOWN.format(hub=down[0].name, at=moment(down[0].heard_ms, snapshot.at_ms, zone)))
+    elif down:
+        notices.append(text.HUBS_DOWN.format(count=len(down), hubs=", ".join(hub.name for hub in down)))
+    if snapshot.live and not notices and snapshot.newest_ms is not None:
+        if snapshot.at_ms - snapshot.newest_ms > NO_NEW_MS * max(1.0, slack / 30):
+            notices.append(text.NO_NEW.format(at=moment(snapshot.newest_ms, snapshot.at_ms, zone)))
+    return tuple(notices)
+
+
+def _process_notice(process: ProcessNow, snapshot: Snapshot) -> str:
+    if process.at_ms is None:
+        return text.PROCESS_NEVER.get(process.name, "")
+    if snapshot.at_ms - process.at_ms > BEAT_LATE_MS * max(1.0, snapshot.speed):
+        at = moment(process.at_ms, snapshot.at_ms, snapshot.time_zone)
+        return text.PROCESS_LATE[process.name].format(at=at)
+    return text.PROCESS_NOTE.format(process=process.name, note=process.note) if process.note else ""
+
+
+def local(at_ms: int, zone: str, form: str) -> str:
+    """An instant on the room's own clock."""
+    return local_datetime(at_ms, zone).strftime(form)
+
+
+def local_datetime(at_ms: int, zone: str) -> datetime:
+    """An instant in the room's time zone."""
+    return from_ms(at_ms).astimezone(ZoneInfo(zone))
+
+
+def moment(at_ms: int, now_ms: int, zone: str) -> str:
+    """An instant as short as can be: the time alone when less than a day ago."""
+    return local(at_ms, zone, "%H:%M" if now_ms - at_ms < DAY_MS else "%-d %b %H:%M")

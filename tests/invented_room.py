@@ -1,0 +1,83 @@
+"""An invented room for the tests, pictures and benchmarks of the dashboard: a Source without a store behind it."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import random
+
+from dashboard.snapshot import Air, AlarmNow, History, HubNow, Mark, NestNow, ProbeNow, ProcessNow, Snapshot, Water
+from sensord.keeping.bands import Band, Bands
+from sensord.model import Nest, NestKind, Place, Placement
+
+BANDS = Bands(Band(22.0, 27.0, 18.0, 31.0), Band(60.0, 85.0, 45.0, 95.0))
+SPECIES = ("Lasius niger", "Messor barbarus", "Camponotus ligniperda", "Formica fusca", "Myrmica rubra", "Temnothorax nylanderi")
+
+
+def nest_now(name, at_ms, *, rack="A", rh=70.0, temp=24.5, days=20.0, age_ms=20_000, species=SPECIES[0], kind=NestKind.TUBE, **changes):
+    """One nest, well unless told otherwise."""
+    nest = Nest(name, kind, "ant room", rack, species, reservoir_ml=8.0)
+    placement = Placement(f"hub-a/{name.lower()}", name, "ant room", Place.WET_END, 0)
+    air = Air(at_ms - age_ms, temp, rh, 0.1, -0.5)
+    water = Water(days * 0.7, days, days * 1.4, min(8.0, days * 0.25))
+    return dataclasses.replace(NestNow(nest, placement, air, BANDS, water, species), **changes)
+
+
+def room(nests: int, at_ms: int, *, racks: int = 3, troubles: bool = True) -> Snapshot:
+    """A room of so many nests; with troubles, one in 16 or so is not well."""
+    chance = random.Random(7)
+    made = []
+    for number in range(nests):
+        rack, place = "ABCDEFGHIJKLMNOP"[number * racks // nests], number % -(-nests // racks) + 1
+        values = {"rh": chance.uniform(64, 82), "temp": chance.uniform(22.5, 26.5), "days": chance.uniform(4, 32)}
+        if troubles and number % 29 == 5:
+            values["rh"] = chance.uniform(31, 44)
+        if troubles and number % 37 == 11:
+            values["temp"] = chance.uniform(27.5, 30.5)
+        if troubles and number % 23 == 8:
+            values["rh"] = chance.uniform(48, 58)
+        if troubles and number % 61 == 20:
+            values["age_ms"] = 3_600_000
+        if troubles and number % 43 == 17:
+            values["days"] = 1.2
+        kind = NestKind.FORMICARIUM if number % 9 == 4 else NestKind.TUBE
+        made.append(nest_now(f"{rack}-{place:02d}", at_ms, rack=f"Rack {rack}", species=SPECIES[number % 6], kind=kind, **values))
+    alarms = tuple(
+        AlarmNow(f"al-{now.nest.name}", "dry", "high" if number == 0 else "medium", "unacknowledged", at_ms - 5_400_000, now.nest.name,
+                 None, "wet_end", worst=now.air.rh_pct, limit=45.0)
+        for number, now in enumerate(now for now in made if now.air.rh_pct < 45)
+    )  # fmt: skip
+    beats = tuple(ProcessNow(name, at_ms - 4_000) for name in ("record", "watch", "serve"))
+    hubs = (HubNow("hub-a", "up", at_ms - 9_000, "0.1.0"), HubNow("hub-b", "up", at_ms - 9_000, "0.1.0", 12, at_ms - 60_000))
+    return Snapshot("Ant room", "Europe/Lisbon", at_ms, tuple(made), alarms, hubs, beats, newest_ms=at_ms - 9_000)
+
+
+class InventedRoom:
+    """A Source whose snapshot is made by a function of the clock."""
+
+    def __init__(self, clock, make) -> None:
+        self._clock, self._make = clock, make
+
+    def _now(self) -> Snapshot:
+        from sensord.clock import to_ms
+
+        return self._make(to_ms(self._clock.now()))
+
+    def snapshot(self) -> Snapshot:
+        return self._now()
+
+    def health(self) -> tuple[ProcessNow, ...]:
+        return self._now().processes
+
+    def history(self, nest: str, from_ms: int, until_ms: int) -> History:
+        step = max(300_000, (until_ms - from_ms) // 400)
+        at = tuple(ms for ms in range(from_ms, until_ms, step) if not 0.4 < (ms - from_ms) / (until_ms - from_ms) < 0.45)
+        day = [math.sin(ms / 86_400_000 * 2 * math.pi) for ms in at]
+        marks = (Mark(at[len(at) // 3], "fill", "fill 8 mL"), Mark(at[-20], "alarm", "too dry"))
+        return History(at, tuple(24.5 + 2 * s for s in day), tuple(66 - 9 * s for s in day), step, marks)
+
+    def alarms(self, since_ms: int) -> tuple[AlarmNow, ...]:
+        return tuple(alarm for alarm in self._now().alarms if alarm.raised_ms >= since_ms)
+
+    def probes(self) -> tuple[ProbeNow, ...]:
+        return tuple(ProbeNow(now.placement.probe, now.placement, now.air.at_ms, now.air.temp_c, now.air.rh_pct) for now in self._now().nests if now.air)
