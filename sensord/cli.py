@@ -24,8 +24,13 @@ COMMANDS: dict[str, str] = {
     "import": "nests, placements, journal or readings from a CSV file",
     "export": "nests, placements, journal, readings or alarms to a CSV or Parquet file",
     "journal": "write what you did or saw: journal add NEST KIND",
+    "outlook": "when each reservoir runs dry, and how sure that is",
     "check": "every mistake in the configuration at once, then whether bus, broker, store and push answer",
     "station": "record + watch + serve, and a broker where configured, under one supervisor",
+    "watch": "alarms and push",
+    "alarms": "the alarm log; 'alarms ack ID', 'alarms shelve ID --for 2h --because TEXT'",
+    "push": "what each route still owes; 'push test' sends a message over every route",
+    "replay": "the alarms that these readings would raise under these bands",
 }
 
 

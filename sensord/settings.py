@@ -120,6 +120,16 @@ class AlarmSettings:
     """``[alarms]``."""
 
     silent_after_s: int = key(900, "a probe without a reading for that long is silent", low=60, high=86_400)
+    dry_after_s: int = key(900, "so long below the humidity limit before the alarm", low=60, high=86_400)
+    wet_after_s: int = key(900, "so long above the humidity limit before the alarm", low=60, high=86_400)
+    hot_after_s: int = key(180, "so long above the temperature limit before the alarm", low=60, high=86_400)
+    cold_after_s: int = key(600, "so long below the temperature limit before the alarm", low=60, high=86_400)
+    very_hot_margin_c: float = key(3.0, "so far above the limit is urgent and told within a minute", low=0.5, high=20)
+    deadband_temp_c: float = key(0.5, "an alarm clears only so far inside the limit", low=0.5, high=10)
+    deadband_rh_pct: float = key(3.0, "an alarm clears only so far inside the limit", low=3, high=30)
+    swing_temp_c: float = key(6.0, "more change of temperature than that within an hour is a swing", low=2, high=30)
+    reservoir_days: float = key(7.0, "a reservoir with fewer days left is due", low=1, high=60)
+    reservoir_urgent_days: float = key(2.0, "and with fewer than that it is urgent", low=0.5, high=30)
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,9 +14,15 @@ if TYPE_CHECKING:
     from pathlib import Path
     from sqlite3 import Connection
 
+    from sensord.alarms.log import AlarmLog
+    from sensord.alarms.push import Push
+    from sensord.alarms.watch import Keeping, Watch
     from sensord.clock import Clock
     from sensord.config import Config
+    from sensord.forecast import Forecast
+    from sensord.insight.history import History
     from sensord.keeping.registry import Registry
+    from sensord.keeping.species import Library
     from sensord.probes.bus import OwnedBus
     from sensord.probes.scan import Scanner
     from sensord.store.base import ReadingStore
@@ -59,6 +65,22 @@ class Room:
         return Registry(self.connection)
 
     @cached_property
+    def history(self) -> History:
+        """Calibrated series of places and rooms."""
+        history = self.part("sensord.insight.history", "station")
+        found: History = history.History(self.store, self.registry)
+        return found
+
+    @cached_property
+    def forecast(self) -> Forecast:
+        """When each reservoir runs dry."""
+        from sensord.keeping.outlook_cache import OutlookCache
+
+        forecast = self.part("sensord.forecast", "station")
+        found: Forecast = forecast.Forecast(self.history, self.registry, OutlookCache(self.connection))
+        return found
+
+    @cached_property
     def _buses(self) -> dict[str, OwnedBus]:
         return {}
 
@@ -94,6 +116,50 @@ class Room:
         scan = self.part("sensord.probes.scan", "hub")
         scanner: Scanner = scan.Scanner(self.bus(hub_name), self.config.probes, self.clock, hub=hub_name)
         return scanner
+
+    @cached_property
+    def library(self) -> Library:
+        """Species by scientific name."""
+        from sensord.keeping.species import load_species
+
+        return load_species(self.config.folder)
+
+    @cached_property
+    def keeping(self) -> Keeping:
+        """What the watch and the replay know of species and seasons."""
+        from sensord.alarms.watch import Keeping
+
+        return Keeping(self.library, self.config.station.hemisphere, self.config.zone, {}, {})
+
+    @cached_property
+    def alarm_log(self) -> AlarmLog:
+        """Every alarm there was."""
+        from sensord.alarms.log import AlarmLog
+
+        return AlarmLog(self.connection)
+
+    def route_names(self) -> list[str]:
+        """Names of the push routes."""
+        return [route.name for route in self.config.push.route] if self.config.push else []
+
+    def push(self) -> Push:
+        """All push routes, not yet started."""
+        push: Push = self.part("sensord.alarms.push", "station").Push(self.config, self.database, self.clock)
+        return push
+
+    def watch(self) -> Watch:
+        """The watch of this room."""
+        from sensord.alarms.deliveries import Deliveries
+        from sensord.alarms.engine import tuning_of
+        from sensord.alarms.teller import Teller
+        from sensord.alarms.watch import Watch
+
+        dashboard = self.config.dashboard
+        link = dashboard.link or f"http://{dashboard.host}:{dashboard.port}"
+        routes = self.config.push.route if self.config.push else ()
+        teller = Teller(self.alarm_log, Deliveries(self.connection), routes, self.config.zone, link)
+        tuning = tuning_of(self.config.alarms)
+        return Watch(self.store, self.registry, self.connection, teller, self.clock, self.keeping, tuning)
 
     def part(self, module: str, extra: str) -> ModuleType:
         """A module whose packages not every installation has.

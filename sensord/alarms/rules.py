@@ -150,6 +150,10 @@ class ProbeRules:
             for condition in self.conditions.values():
                 condition.restart()
 
+    def look_up_again(self) -> None:
+        """Ask anew where the probe stands when next evaluated."""
+        self._valid_until_ms = -1
+
     def expect(self, at_ms: int) -> None:
         """A probe that is known but was not read yet: it is silent from there on."""
         if not self.seen:

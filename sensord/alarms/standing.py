@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, tzinfo
 
@@ -37,7 +37,7 @@ class Standings:
 
     Attributes:
         placements, nests: with their history; a nest's later row supersedes the earlier from its ``since_ms`` on.
-        died_ms: when a nest's colony died.
+        died_ms: when colonies of a nest died, ascending; a later row of the nest tells of a new colony.
         library: species by name; by_nest: species with a nest's own ranges, where the keeper set some.
         overrides: the keeper's word on a nest's season.
     """
@@ -47,7 +47,7 @@ class Standings:
     library: Library
     hemisphere: str = "north"
     zone: tzinfo = UTC
-    died_ms: Mapping[str, int] = field(default_factory=dict)
+    died_ms: Mapping[str, Sequence[int]] = field(default_factory=dict)
     by_nest: Mapping[str, Species] = field(default_factory=dict)
     overrides: Mapping[str, Sequence[SeasonOverride]] = field(default_factory=dict)
 
@@ -81,13 +81,12 @@ class Standings:
         return Standing(None, "", "", None, "", Season.ACTIVE, bands, 0, FOREVER_MS)
 
     def _nest(self, placement: Placement, name: str, at_ms: int, until_ms: int) -> Standing | None:
-        died_ms = self.died_ms.get(name, FOREVER_MS)
-        if at_ms >= died_ms:
-            return None
         nest = self.nest(name, at_ms)
+        if self._dead(name, nest, at_ms):
+            return None
         species, season, season_until_ms = self._species_and_season(name, nest, at_ms)
         bands = bands_for(species, season, placement.place)
-        until_ms = min(until_ms, died_ms, season_until_ms, self._next_row_ms(name, at_ms))
+        until_ms = min(until_ms, season_until_ms, self._next_change_ms(name, at_ms))
         rack = nest.rack if nest else ""
         return Standing(
             name, placement.room, rack, placement.place, species.name, season, bands, placement.since_ms, until_ms
@@ -98,7 +97,7 @@ class Standings:
         found: Bands | None = None
         for name in self._rows:
             nest = self.nest(name, at_ms)
-            if nest is None or nest.room != placement.room or at_ms >= self.died_ms.get(name, FOREVER_MS):
+            if nest is None or nest.room != placement.room or self._dead(name, nest, at_ms):
                 continue
             species, season, _ = self._species_and_season(name, nest, at_ms)
             bands = bands_for(species, season, Place.ROOM)
@@ -121,14 +120,19 @@ class Standings:
         held = [nest for nest in rows if (nest.since_ms or 0) <= at_ms]
         return held[-1] if held else (rows[0] if rows else None)
 
-    def _next_row_ms(self, name: str, at_ms: int) -> int:
-        later = (nest.since_ms for nest in self._rows.get(name, ()) if nest.since_ms and nest.since_ms > at_ms)
-        return min(later, default=FOREVER_MS)
+    def _next_change_ms(self, name: str, at_ms: int) -> int:
+        rows = (nest.since_ms or 0 for nest in self._rows.get(name, ()))
+        return min((each for each in (*rows, *self.died_ms.get(name, ())) if each > at_ms), default=FOREVER_MS)
 
+    def _dead(self, name: str, nest: Nest | None, at_ms: int) -> bool:
+        deaths = [each for each in self.died_ms.get(name, ()) if each <= at_ms]
+        return bool(deaths) and (nest is None or (nest.since_ms or 0) < deaths[-1])
 
-def died(entries: Iterable[tuple[str, int]]) -> dict[str, int]:
-    """Name and instant of each death to the first one of each nest."""
-    found: dict[str, int] = {}
-    for name, at_ms in entries:
-        found[name] = min(at_ms, found.get(name, at_ms))
-    return found
+    def of_nest(self, name: str, at_ms: int) -> Standing | None:
+        """What holds for a nest without a probe of its own: its wet end's; None where its colony is dead."""
+        nest = self.nest(name, at_ms)
+        if nest is None or self._dead(name, nest, at_ms):
+            return None
+        species, season, until_ms = self._species_and_season(name, nest, at_ms)
+        bands = bands_for(species, season, Place.WET_END)
+        return Standing(name, nest.room, nest.rack, None, species.name, season, bands, nest.since_ms or 0, until_ms)

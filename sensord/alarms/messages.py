@@ -1,0 +1,121 @@
+"""News of alarms in words a keeper can act on at night: what, where, how bad, since when, what to do first. Pure."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from datetime import tzinfo
+from urllib.parse import quote
+
+from sensord.alarms.deliveries import Message
+from sensord.alarms.lifecycle import RANK, Alarm
+from sensord.alarms.log import News
+from sensord.clock import from_ms
+from sensord.model import AlarmKind, Place, Priority
+
+K = AlarmKind
+WORDS = {
+    K.DRY: "too dry", K.WET: "too wet", K.HOT: "too hot", K.COLD: "too cold", K.SWING: "temperature swings",
+    K.RESERVOIR: "reservoir runs dry soon", K.SILENT: "no readings", K.FAULTY: "probe not believable",
+}  # fmt: skip
+UNITS = {
+    K.DRY: " %RH", K.WET: " %RH", K.HOT: " °C", K.COLD: " °C", K.SWING: " °C in an hour", K.RESERVOIR: " days left",
+    K.SILENT: " s", K.FAULTY: " s",
+}  # fmt: skip
+FIRST = {
+    K.DRY: "Look at the reservoir and the cotton; top up, or offer a fresh tube.",
+    K.WET: "Let air in; take away standing water, leftovers and mould.",
+    K.HOT: "Switch the heat off at the socket and move the nest somewhere cooler; do not chill it suddenly.",
+    K.COLD: "Check the heat source and its socket; warm the room slowly.",
+    K.SWING: "Look for sun, draught or a heat mat that switches hard.",
+    K.RESERVOIR: "Top up the reservoir, or lay out a fresh tube.",
+    K.SILENT: "Check the probe's plug and the hub's power; look at the nest yourself until it is back.",
+    K.FAULTY: "Dry or replace the probe; look at the nest yourself until then.",
+}
+PLACES = {Place.WET_END: "wet end", Place.DRY_END: "dry end", Place.OUTWORLD: "outworld", Place.ROOM: "room"}
+MOST_NAMES = 12
+
+
+def compose(news: Sequence[News], at_ms: int, zone: tzinfo, link: str) -> Message:
+    """One message for one or more pieces of news of the same kind, room and sort (``topic_of``).
+
+    Args:
+        news: at least one.
+        at_ms: the message's instant.
+        zone: the station's time zone, for the words.
+        link: the dashboard's address as a phone sees it.
+    """
+    alarms = [each.alarm for each in news]
+    priority = max((alarm.priority for alarm in alarms), key=RANK.__getitem__)
+    over = news[0].what == "returned"
+    what, where = WORDS[alarms[0].kind], _where_all(alarms)
+    title = f"Over: {where} {what}" if over else f"{_urgency(priority)}{where}: {what}"
+    lines = [_line(alarm, zone, over=over) for alarm in alarms[:MOST_NAMES]]
+    if len(alarms) > MOST_NAMES:
+        lines.append(f"and {len(alarms) - MOST_NAMES} more")
+    if not over:
+        lines.append(f"First: {FIRST[alarms[0].kind]}")
+    lines.append(_link(alarms, link))
+    key = "|".join(sorted(f"{each.what}:{each.alarm.id}:{each.alarm.priority}" for each in news))
+    id_ = hashlib.blake2b(key.encode(), digest_size=6).hexdigest()
+    lines.append(f"({' '.join(sorted({alarm.id for alarm in alarms})[:3])})")
+    return Message(
+        id_, at_ms, Priority.LOW if over else priority, topic_of(news[0]), title, "\n".join(lines),
+        tuple(sorted({alarm.id for alarm in alarms})),
+    )  # fmt: skip
+
+
+def topic_of(news: News) -> str:
+    """What a message is about: news of one topic can share a message."""
+    sort = "over" if news.what == "returned" else "begun"
+    return f"{sort} {news.alarm.kind} {news.alarm.room}"
+
+
+def name_of(alarm: Alarm) -> str:
+    """Where it is, in the fewest words."""
+    if alarm.nest is not None:
+        return f"nest {alarm.nest}"
+    return f"room {alarm.room}" if alarm.place == Place.ROOM and alarm.room else f"probe {alarm.probe}"
+
+
+def _where_all(alarms: Sequence[Alarm]) -> str:
+    names = list(dict.fromkeys(name_of(alarm) for alarm in alarms))
+    if len(names) == 1:
+        return names[0]
+    racks = {alarm.rack for alarm in alarms if alarm.nest is not None}
+    where = f" of rack {racks.pop()}" if len(racks) == 1 and "" not in racks else ""
+    nests = {alarm.nest for alarm in alarms}
+    what = "nests" if None not in nests else "places"
+    room = f" in {alarms[0].room}" if alarms[0].room else ""
+    return f"{len(names)} {what}{where}{room}"
+
+
+def _urgency(priority: Priority) -> str:
+    return "URGENT: " if priority == Priority.HIGH else ""
+
+
+def _line(alarm: Alarm, zone: tzinfo, *, over: bool) -> str:
+    place = f", {PLACES[alarm.place]}" if alarm.place and alarm.nest else ""
+    rack = f" ({alarm.rack}, {alarm.room})" if alarm.rack and alarm.room else (f" ({alarm.room})" if alarm.room else "")
+    start = f"{name_of(alarm)}{rack}{place}: "
+    since = from_ms(alarm.raised_ms).astimezone(zone).strftime("%d %b %H:%M")
+    if over:
+        end = from_ms(alarm.returned_ms or alarm.raised_ms).astimezone(zone).strftime("%d %b %H:%M")
+        return f"{start}from {since} to {end}, worst {_value(alarm.kind, alarm.worst)}"
+    if alarm.kind in (K.SILENT, K.FAULTY):
+        return f"{start}{WORDS[alarm.kind]}, since {since}, probe {alarm.probe}"
+    limit = f" (limit {_value(alarm.kind, alarm.limit)})"
+    return f"{start}{_value(alarm.kind, alarm.worst)}{limit}, since {since}"
+
+
+def _value(kind: AlarmKind, value: float) -> str:
+    if kind in (K.SILENT, K.FAULTY):
+        return f"{value / 60:.0f} min"
+    return f"{value:.1f}{UNITS[kind]}"
+
+
+def _link(alarms: Sequence[Alarm], link: str) -> str:
+    nests = {alarm.nest for alarm in alarms}
+    nest = nests.pop() if len(nests) == 1 else None
+    base = link.rstrip("/")
+    return f"{base}/nest/{quote(nest)}" if nest else f"{base}/alarms"

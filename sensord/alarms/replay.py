@@ -1,0 +1,170 @@
+"""Stored readings through bands and rules: the alarms they would raise, by the very code that runs live, and the counts.
+
+Counts follow ANSI/ISA-18.2 and IEC 62682: alarms per ten minutes, floods (more than ten in ten minutes, over when fewer
+than five), chattering (three or more raises of one alarm within a minute), stale (standing for more than 24 h).
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict, deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from sensord.alarms import lifecycle
+from sensord.alarms.conditions import Event, Raised, Worse
+from sensord.alarms.engine import Engine
+from sensord.alarms.lifecycle import Alarm
+from sensord.alarms.log import born_alarm
+from sensord.alarms.rules import Tuning
+from sensord.alarms.standing import Standings
+from sensord.clock import DAY_MS, MINUTE_MS
+from sensord.model import Reading
+from sensord.store.base import ReadingStore
+
+TEN_MINUTES_MS = 10 * MINUTE_MS
+FLOOD_BEGINS_ABOVE = 10
+FLOOD_ENDS_BELOW = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """How good a set of bands would be to live with.
+
+    Attributes:
+        per_nest_day: alarms a nest and day. busiest_10_min: most alarms within any ten minutes.
+        floods, chattering, stale: how many of each there were.
+    """
+
+    alarms: int
+    readings: int
+    nests: int
+    days: float
+    per_nest_day: float
+    per_10_min: float
+    busiest_10_min: int
+    floods: int
+    chattering: int
+    stale: int
+    by_kind: dict[str, int]
+    by_priority: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Replayed:
+    """What a replay found: every alarm, in order of raising, and the counts."""
+
+    alarms: list[Alarm]
+    counts: Counts
+
+
+def replay(
+    store: ReadingStore,
+    standings: Standings,
+    tuning: Tuning,
+    from_ms: int,
+    until_ms: int,
+    *,
+    calibrate: Callable[[Reading], Reading] | None = None,
+    progress: Callable[[float], None] = lambda _share: None,
+) -> Replayed:
+    """Evaluate every reading of ``from_ms <= at < until_ms``.
+
+    Silence is judged until the newest reading of any probe in that time: beyond it nothing is known.
+    """
+    engine = Engine(tuning, standings)
+    events: list[Event] = []
+    readings, newest_ms = 0, from_ms
+    probes = store.probes()
+    for number, probe in enumerate(probes):
+        read = engine.of(probe).read
+        columns = store.raw(probe, from_ms, until_ms)
+        for at_ms, temp_c, rh_pct in zip(columns.at_ms, columns.temp_c, columns.rh_pct, strict=True):
+            temp = temp_c if temp_c == temp_c else None  # noqa: PLR0124  NaN is a missing value
+            rh = rh_pct if rh_pct == rh_pct else None  # noqa: PLR0124
+            if calibrate is not None:
+                given = calibrate(Reading(probe, at_ms, temp, rh))
+                temp, rh = given.temp_c, given.rh_pct
+            found = read(at_ms, temp, rh)
+            if found:
+                events += found
+        readings += len(columns)
+        newest_ms = max(newest_ms, columns.at_ms[-1] if len(columns) else from_ms)
+        progress((number + 1) / len(probes))
+    events += engine.tick(newest_ms)
+    alarms = alarms_of(events, engine, standings)
+    nests = {placement.nest for placement in standings.placements if placement.nest is not None}
+    return Replayed(alarms, count(alarms, readings, max(1, len(nests)), from_ms, until_ms, newest_ms))
+
+
+def alarms_of(events: Sequence[Event], engine: Engine, standings: Standings) -> list[Alarm]:
+    """Events to alarms through the lifecycle, in order of raising."""
+    worst = dict(engine.worst())
+    standing: dict[object, Alarm] = {}
+    done: list[Alarm] = []
+    for event in events:
+        point = lifecycle.point(event.nest, event.probe, event.kind)
+        if isinstance(event, Raised):
+            where = standings.of(event.probe, event.at_ms) if event.probe else None
+            standing[point] = born_alarm(event, where)
+        elif point in standing and isinstance(event, Worse):
+            standing[point] = lifecycle.grow_worse(standing[point], event.priority, event.value)
+        elif point in standing:
+            done.append(lifecycle.back_to_normal(standing.pop(point), event.at_ms, event.value))
+    done += [
+        lifecycle.grow_worse(alarm, alarm.priority, worst.get(alarm.point, alarm.worst)) for alarm in standing.values()
+    ]
+    return sorted(done, key=lambda alarm: (alarm.raised_ms, alarm.id))
+
+
+def count(alarms: Sequence[Alarm], readings: int, nests: int, from_ms: int, until_ms: int, newest_ms: int) -> Counts:
+    """The counts of the standards over a time."""
+    days = max(until_ms - from_ms, 1) / DAY_MS
+    raised = sorted(alarm.raised_ms for alarm in alarms)
+    return Counts(
+        alarms=len(alarms),
+        readings=readings,
+        nests=nests,
+        days=days,
+        per_nest_day=len(alarms) / (nests * days),
+        per_10_min=len(alarms) / (days * DAY_MS / TEN_MINUTES_MS),
+        busiest_10_min=busiest(raised, TEN_MINUTES_MS),
+        floods=floods(raised),
+        chattering=chattering(alarms),
+        stale=sum(((alarm.returned_ms or newest_ms) - alarm.raised_ms) > DAY_MS for alarm in alarms),
+        by_kind=dict(Counter(str(alarm.kind) for alarm in alarms)),
+        by_priority=dict(Counter(str(alarm.priority) for alarm in alarms)),
+    )
+
+
+def busiest(raised_ms: Sequence[int], width_ms: int) -> int:
+    """The most instants within any stretch of that width; the instants ascend."""
+    recent: deque[int] = deque()
+    most = 0
+    for at_ms in raised_ms:
+        recent.append(at_ms)
+        while recent[0] <= at_ms - width_ms:
+            recent.popleft()
+        most = max(most, len(recent))
+    return most
+
+
+def floods(raised_ms: Sequence[int]) -> int:
+    """How many floods: more than ten alarms within ten minutes begin one, fewer than five end it."""
+    recent: deque[int] = deque()
+    flooding, found = False, 0
+    for at_ms in raised_ms:
+        while recent and recent[0] <= at_ms - TEN_MINUTES_MS:
+            recent.popleft()
+            flooding = flooding and len(recent) >= FLOOD_ENDS_BELOW
+        recent.append(at_ms)
+        if not flooding and len(recent) > FLOOD_BEGINS_ABOVE:
+            flooding, found = True, found + 1
+    return found
+
+
+def chattering(alarms: Sequence[Alarm]) -> int:
+    """How many alarm points were raised three times or more within a minute."""
+    by_point: defaultdict[object, list[int]] = defaultdict(list)
+    for alarm in alarms:
+        by_point[alarm.point].append(alarm.raised_ms)
+    return sum(busiest(sorted(raised), MINUTE_MS) >= 3 for raised in by_point.values())
