@@ -26,6 +26,7 @@ COMMANDS: dict[str, str] = {
     "journal": "write what you did or saw: journal add NEST KIND",
     "outlook": "when each reservoir runs dry, and how sure that is",
     "check": "every mistake in the configuration at once, then whether bus, broker, store and push answer",
+    "probes": "what answers on each bus; 'probes identify', 'probes plan'",
     "station": "record + watch + serve, and a broker where configured, under one supervisor",
     "watch": "alarms and push",
     "alarms": "the alarm log; 'alarms ack ID', 'alarms shelve ID --for 2h --because TEXT'",

@@ -22,7 +22,7 @@ REFERENCE_C = 25.0
 ML_PER_KG = 1_000.0 / 0.9982  # water at 20 °C
 _SECONDS_PER_DAY = 86_400.0
 _DAY_HOURS = 24
-USUAL_BORE_MM = 14.0  # common practice: a tube of 16 x 150 mm; bench and docs use the same
+USUAL_BORE_MM = 14.0  # common practice: a tube of 16 x 150 mm
 _USUAL_COLUMN_MM = 75.0  # common practice: filled about half
 
 
@@ -80,12 +80,6 @@ class PowerSeries:
             return float(self.total[-1]) + beyond * float(self.hourly[-14 * _DAY_HOURS :].mean())
         whole = int(hours)
         return float(self.total[whole] + (hours - whole) * (self.total[whole + 1] - self.total[whole]))
-
-    def daily(self, days: int) -> Floats:
-        """The last whole days' mean power, oldest first; fewer where the series is shorter, at least one."""
-        hours = min(days, max(1, len(self.hourly) // _DAY_HOURS)) * _DAY_HOURS
-        tail = self.hourly[-hours:]
-        return tail.reshape(-1, _DAY_HOURS).mean(axis=1) if len(tail) >= _DAY_HOURS else np.array([tail.mean()])
 
 
 def bridge(hourly: Floats) -> Floats:

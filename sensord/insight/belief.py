@@ -63,12 +63,12 @@ class Belief:
     @property
     def water_ml(self) -> Floats:
         """Water of each column."""
-        return np.arange(COLUMNS) * self.step_ml
+        return np.arange(COLUMNS, dtype=np.float64) * self.step_ml
 
     @property
     def ln_conductance(self) -> Floats:
         """Logarithm of each row's conductance."""
-        return self.ln_first + np.arange(len(self.p)) * LN_STEP
+        return self.ln_first + np.arange(len(self.p), dtype=np.float64) * LN_STEP
 
     @property
     def rows(self) -> Floats:
@@ -208,12 +208,8 @@ class Belief:
             return
         full_ml = amount_ml
         step_ml = full_ml * _HEADROOM / (COLUMNS - 1)
-        place = self.water_ml / step_ml
-        left = place.astype(int)
-        part = place - left
-        wider = np.zeros_like(self.p)
-        np.add.at(wider, (slice(None), left), self.p * (1.0 - part))
-        np.add.at(wider, (slice(None), np.minimum(left + 1, COLUMNS - 1)), self.p * part)
+        distance = self.water_ml[:, None] / step_ml - np.arange(COLUMNS)[None, :]
+        wider = self.p @ np.maximum(0.0, 1.0 - np.abs(distance))  # each column shared between the two it falls between
         self.p, self.step_ml, self.full_ml = wider, step_ml, full_ml
 
     def weighing(self, grams: float) -> None:

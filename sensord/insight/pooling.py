@@ -96,7 +96,7 @@ class _Fit:
         prior = np.diag([spreads[name] ** -2 for name in group])
         rows = design[taught]
         precision = 1.0 / (variance + own**2)
-        inverse = np.linalg.inv(prior + rows.T @ (rows * precision[:, None]))
+        inverse: Floats = np.linalg.inv(prior + rows.T @ (rows * precision[:, None])).astype(np.float64)
         shift = rows.T @ (precision * seen)
         sign_and_size = np.linalg.slogdet(inverse)[1] + np.linalg.slogdet(prior)[1]
         fit = float(precision @ seen**2 - shift @ inverse @ shift)

@@ -1,0 +1,236 @@
+"""The outlook of a whole room: reads what is new, lets every nest's story go on from its checkpoint, and keeps checkpoints.
+
+Checkpoints stand on weeks, three days back at least, so that late readings still count. ``at`` may be any instant: one
+before the checkpoints is answered from the beginning, using nothing later, and keeps nothing.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+from sensord.clock import DAY_MS, HOUR_MS
+from sensord.errors import InputError
+from sensord.insight.balance import Floats
+from sensord.insight.history import NEST_PLACES, History
+from sensord.insight.ledger import Event, events_of
+from sensord.insight.nest_air import AirHours, nest_temp_c, power_of, rack_temp_c
+from sensord.insight.outlook import Known, NestOutlook, outlooks
+from sensord.insight.story import Story, samples
+from sensord.insight.wetness import expected_baseline
+from sensord.keeping.outlook_cache import Checkpoint
+from sensord.model import Entry, Nest, Place, Placement
+
+_WEEK_MS = 7 * DAY_MS
+_SETTLED_MS = 3 * DAY_MS
+_LEAD_MS = 8 * DAY_MS  # read before a checkpoint, so that gaps are bridged alike
+_FRESH_MS = 14 * DAY_MS  # a probe silent for longer is no basis
+_FORMAT = "1"  # raise it whenever the model changes: old checkpoints are then dropped
+
+
+class Journal(Protocol):
+    """What the forecast needs of the registry."""
+
+    def nests(self, at_ms: int | None = None) -> list[Nest]:
+        """Every nest as it stood."""
+
+    def placements(
+        self, at_ms: int | None = None, nest: str | None = None, probe: str | None = None
+    ) -> list[Placement]:
+        """Placements of a nest, of a probe, or that hold at an instant."""
+
+    def entries(self, *, until_ms: int | None = None) -> list[Entry]:
+        """The journal, ascending."""
+
+    def alive(self, at_ms: int) -> set[str]:
+        """Names of the nests whose colony lives."""
+
+
+class Cache(Protocol):
+    """Where checkpoints are kept."""
+
+    def all(self) -> dict[str, Checkpoint]:
+        """Each nest's."""
+
+    def put(self, checkpoints: Iterable[Checkpoint]) -> None:
+        """Keep these."""
+
+
+@dataclass(slots=True)
+class _Case:
+    """A nest on the way from its checkpoint to the instant asked for."""
+
+    nest: Nest
+    journal: list[Event]
+    stands: list[Placement]
+    rest: str  # what else the digest depends on: calibrations and room probes
+    story: Story | None
+    from_ms: int
+    own: AirHours | None = None
+
+    def seat(self, at_ms: int) -> Placement | None:
+        """The probe in the nest at an instant, the one nearest to the cotton."""
+        there = [one for one in self.stands if one.holds(at_ms)]
+        return min(there, key=lambda one: NEST_PLACES.index(one.place), default=None)
+
+
+class Forecast:
+    """Answers when each reservoir of the room runs dry. Belongs to the thread of its history and cache."""
+
+    def __init__(self, history: History, journal: Journal, cache: Cache) -> None:
+        self._history, self._journal, self._cache = history, journal, cache
+
+    def at(self, at_ms: int, nests: Sequence[str] = ()) -> list[NestOutlook]:
+        """The outlook at an instant of these nests (none named: of all whose colony lives), using nothing later.
+
+        Raises:
+            InputError: a nest that did not stand then.
+            StoreError: store or registry cannot be read.
+        """
+        standing = self._journal.nests(at_ms)
+        missing = sorted(set(nests) - {nest.name for nest in standing})
+        if missing:
+            raise InputError(
+                *(
+                    f"nest {name!r}: is not known at that time; 'nestclimate export nests' lists them"
+                    for name in missing
+                )
+            )
+        wanted = set(nests) or self._journal.alive(at_ms)
+        cases = self._cases(standing, at_ms)
+        known = self._tell(cases, at_ms)
+        return [one for one in outlooks(known, at_ms) if one.nest in wanted]
+
+    def _cases(self, standing: Sequence[Nest], at_ms: int) -> list[_Case]:
+        kept = self._cache.all()
+        journal, stands = defaultdict(list), defaultdict(list)
+        for entry in self._journal.entries(until_ms=at_ms + 1):
+            journal[entry.nest].append(entry)
+        for one in self._journal.placements():
+            if one.nest is not None and one.place in NEST_PLACES and one.since_ms <= at_ms:
+                stands[one.nest].append(one)
+        calibrations = self._history.calibrations_version()
+        rooms = repr(
+            sorted(
+                (one.probe, one.since_ms, one.room)
+                for one in self._journal.placements()
+                if one.place == Place.ROOM and one.since_ms <= at_ms
+            )
+        )
+        return [
+            _case(
+                nest,
+                sorted(events_of(journal[nest.name]), key=lambda event: event.order),
+                stands[nest.name],
+                kept.get(nest.name),
+                calibrations + rooms,
+                at_ms,
+            )
+            for nest in standing
+        ]
+
+    def _tell(self, cases: Sequence[_Case], at_ms: int) -> list[Known]:
+        checkpoint_ms = (at_ms - _SETTLED_MS) // _WEEK_MS * _WEEK_MS
+        rooms = self._rooms(cases, at_ms)
+        for case in cases:
+            if case.stands and any(_until(one) > case.from_ms for one in case.stands):
+                case.own = self._history.place_hours(case.nest.name, NEST_PLACES, case.from_ms, at_ms)
+        racks = _racks(cases, rooms)
+        known, checkpoints = [], []
+        for case in cases:
+            room = rooms[case.nest.room].since(case.from_ms)
+            one, checkpoint = _follow(case, room, racks.get((case.nest.room, case.nest.rack)), (checkpoint_ms, at_ms))
+            known.append(one)
+            checkpoints.extend(checkpoint)
+        self._cache.put(checkpoints)
+        return known
+
+    def _rooms(self, cases: Sequence[_Case], at_ms: int) -> dict[str, AirHours]:
+        """Each room's air, read once, from where the nest farthest back needs it."""
+        since: dict[str, int] = {}
+        for case in cases:
+            since[case.nest.room] = min(case.from_ms, since.get(case.nest.room, case.from_ms))
+        return {room: self._history.room_hours(room, from_ms, at_ms) for room, from_ms in since.items()}
+
+
+def _case(
+    nest: Nest, journal: list[Event], stands: list[Placement], kept: Checkpoint | None, rest: str, at_ms: int
+) -> _Case:
+    """Go on from the checkpoint if nothing it came from has changed, else from the first entry on."""
+    story = None
+    if kept is not None and kept.upto_ms <= at_ms and kept.digest == _digest(nest, journal, stands, rest, kept.upto_ms):
+        story = Story.from_bytes(kept.state)
+    if story is None and journal:
+        story = Story.begin(nest, journal)
+    from_ms = (story.ledger.upto_ms if story else at_ms - 2 * DAY_MS) - _LEAD_MS
+    return _Case(nest, journal, stands, rest, story, from_ms // HOUR_MS * HOUR_MS)
+
+
+def _digest(nest: Nest, journal: Sequence[Event], stands: Sequence[Placement], rest: str, upto_ms: int) -> str:
+    """Changes whenever anything changes that a checkpoint was made from."""
+    used = (
+        _FORMAT,
+        (nest.kind, nest.room, nest.rack, nest.bore_mm, nest.chamber_mm, nest.reservoir_ml, nest.plug),
+        [(event.at_ms, event.kind, event.amount) for event in journal if event.at_ms <= upto_ms],
+        [(one.probe, one.place, one.since_ms, min(_until(one), upto_ms), one.distance_mm) for one in stands if one.since_ms <= upto_ms],
+        rest,
+    )  # fmt: skip
+    return hashlib.sha256(repr(used).encode()).hexdigest()
+
+
+def _racks(cases: Sequence[_Case], rooms: dict[str, AirHours]) -> dict[tuple[str, str], Floats]:
+    """How warm it is on each rack whose nests have probes, on its room's grid."""
+    probed = defaultdict(list)
+    for case in cases:
+        if case.own is not None and case.nest.rack:
+            probed[case.nest.room, case.nest.rack].append(case.own)
+    found = {key: rack_temp_c(airs, rooms[key[0]]) for key, airs in probed.items()}
+    return {key: temp_c for key, temp_c in found.items() if temp_c is not None}
+
+
+def _follow(
+    case: _Case, room: AirHours, rack: Floats | None, instants: tuple[int, int]
+) -> tuple[Known, list[Checkpoint]]:
+    """Let one nest's story go on to the instant, by way of the checkpoint where that lies ahead."""
+    checkpoint_ms, at_ms = instants
+    basis = _basis(case, room, at_ms)
+    story, seat = case.story, case.seat(at_ms)
+    if story is None:
+        return Known(case.nest, None, None, basis), []
+    rack_here = None if rack is None else rack[len(rack) - len(room.temp_c) :]
+    temp_c = nest_temp_c(case.own, room, rack_here)
+    w0 = expected_baseline(seat.place, seat.distance_mm, case.nest.chamber_mm, case.nest.plug)[0] if seat else 0.5
+    power = power_of(temp_c, room, case.own, w0)
+    hours = samples(case.own, room) if case.own is not None else []
+    checkpoints = []
+    for until_ms in (checkpoint_ms, at_ms):
+        if until_ms > story.ledger.upto_ms:
+            story.follow(case.nest, case.seat(until_ms))
+            story.advance(case.journal, power, hours, until_ms)
+            if until_ms == checkpoint_ms:
+                digest = _digest(case.nest, case.journal, case.stands, case.rest, until_ms)
+                checkpoints.append(Checkpoint(case.nest.name, until_ms, digest, story.to_bytes()))
+    story.learn_gradient(case.nest, seat, at_ms)
+    recent = story.recent_daily if basis != "none" and len(story.recent_daily) else None
+    cotton = story.cotton_at(at_ms)
+    return Known(case.nest, story.ledger, recent, basis, cotton), checkpoints
+
+
+def _basis(case: _Case, room: AirHours, at_ms: int) -> str:
+    if case.own is not None and case.seat(at_ms) is not None and _lately(case.own, at_ms):
+        return "own probe"
+    return "room probe" if _lately(room, at_ms) else "none"
+
+
+def _lately(air: AirHours, at_ms: int) -> bool:
+    since = max(0, (at_ms - _FRESH_MS - air.start_ms) // HOUR_MS)
+    return bool(np.isfinite(air.vapour_pa[since:]).any())
+
+
+def _until(one: Placement) -> int:
+    return 2**62 if one.until_ms is None else one.until_ms

@@ -1,0 +1,54 @@
+"""What the outlook learned up to a checkpoint, kept in station.db so that nothing is read twice; it can be rebuilt any time."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from sensord.db import migrate, transaction
+from sensord.errors import StoreError
+
+_STEPS = (
+    """CREATE TABLE outlook_state (
+        nest TEXT PRIMARY KEY, upto_ms INTEGER NOT NULL, digest TEXT NOT NULL, state BLOB NOT NULL
+    ) WITHOUT ROWID""",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Checkpoint:
+    """State of one nest's outlook at ``upto_ms``; ``digest`` tells whether what it came from has changed since."""
+
+    nest: str
+    upto_ms: int
+    digest: str
+    state: bytes
+
+
+class OutlookCache:
+    """Checkpoints in a table of station.db. Losing them costs time, never knowledge."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+        migrate(connection, "outlook", _STEPS)
+
+    def all(self) -> dict[str, Checkpoint]:
+        """The checkpoint of every nest that has one."""
+        try:
+            rows = self._connection.execute("SELECT nest, upto_ms, digest, state FROM outlook_state").fetchall()
+        except sqlite3.Error as error:
+            raise StoreError(f"database: what the outlook learned cannot be read ({error})") from error
+        return {row[0]: Checkpoint(*row) for row in rows}
+
+    def put(self, checkpoints: Iterable[Checkpoint]) -> None:
+        """Keep these, in place of older ones of the same nests."""
+        rows = [(one.nest, one.upto_ms, one.digest, one.state) for one in checkpoints]
+        if rows:
+            with transaction(self._connection):
+                self._connection.executemany("INSERT OR REPLACE INTO outlook_state VALUES (?, ?, ?, ?)", rows)
+
+    def forget(self, from_ms: int | None = None) -> None:
+        """Drop checkpoints after an instant (None: all): readings or entries of before came in late."""
+        with transaction(self._connection):
+            self._connection.execute("DELETE FROM outlook_state WHERE ?1 IS NULL OR upto_ms > ?1", (from_ms,))
