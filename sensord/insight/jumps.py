@@ -20,7 +20,7 @@ def jump(deficits: Mapping[int, float], hour: int, settle_h: int, least: float) 
         settle_h: hours that the new level must have lasted.
         least: size that counts.
 
-    It must happen within two hours and last: the level after it, day against day, keeps at least 60 % of it.
+    It must happen within two hours and last: 30 % of it at most before them, 70 % at least after.
     """
     lag = {h: value - deficits[h - 24] for h, value in deficits.items() if h > hour - 32 and h - 24 in deficits}
     recent = [lag[h] for h in range(hour - _SIDE + 1, hour + 1) if h in lag]
@@ -28,10 +28,8 @@ def jump(deficits: Mapping[int, float], hour: int, settle_h: int, least: float) 
         return None
     size = fmean(recent)
     for start in range(hour - settle_h + 1, hour - 23, -1):
-        before = [lag[h] for h in range(start - _SIDE - 1, start - 1) if h in lag]
-        after = [lag[h] for h in range(start, start + _SIDE) if h in lag]
-        if min(len(before), len(after)) < _LEAST_HOURS:
-            continue
-        if abs(fmean(before)) < 0.3 * abs(size) and fmean(after) / size > 0.7 and min(v / size for v in after) > 0.4:
+        before = [lag[h] / size for h in range(start - 5, start - 1) if h in lag]
+        after = [lag[h] / size for h in range(start, start + 4) if h in lag]
+        if min(len(before), len(after)) >= _LEAST_HOURS - 1 and max(before) < 0.3 and min(after) > 0.7:
             return start, size
     return None

@@ -30,8 +30,9 @@ SETTLE_H = 4  # after a fill: cold water, open plug
 DRY_H = 24  # hours after condensation in which a probe recovers
 ACTIVITY_DRY = 0.65
 _DRIFT_PER_DAY = 0.02 / 365  # in relative humidity; the data sheet says 0.25 % a year, worn probes do worse
-_REFERENCE, _REFERENCE_MOST, _DECISION = 0.05, 0.16, 1.2  # of 1 - activity; the decision in 1 - activity times hours
+_REFERENCE, _REFERENCE_MOST, _DECISION = 0.05, 0.16, 0.33  # of 1 - activity; the decision in 1 - activity times hours
 _CLIP = 0.3
+_CALM_H = 7
 _KEPT_EVENTS = 20
 
 
@@ -226,7 +227,7 @@ class WetnessTracker:
         base = self._baseline
         surprise = read - base.expected(room)
         deficit = -surprise / base.w0
-        self._remember(number, deficit)
+        calm = self._remember(number, deficit)
         recovering = number - self._condensed_hour < DRY_H
         if self._phase == "learning":
             base.learn(room, surprise)
@@ -238,9 +239,9 @@ class WetnessTracker:
         if noticed or recovering:
             return noticed
         reference = min(_REFERENCE_MOST, _REFERENCE + 1.5 * self._activity_sd())
-        self._sum = min(2 * _DECISION, cusum.upper(self._sum, min(deficit, _CLIP), reference))
+        self._sum = min(2 * _DECISION, cusum.upper(self._sum, min(calm, _CLIP), reference))
         if self._phase in {"learning", "wet"}:
-            if self._sum >= _DECISION and self._day > 0.5 * reference and not self._sudden(number):
+            if self._sum >= _DECISION and self._short > reference and not self._sudden(number):
                 self._phase = "drying"
             elif self._phase == "wet" and self._sum < 0.4 * _DECISION and self._day < 0.6 * reference:
                 base.learn(room, surprise)
@@ -311,13 +312,16 @@ class WetnessTracker:
         self._mean_w += share * (wetness(hour.temp_c, hour.rh_pct, hour.room_pa) - self._mean_w)
         self._mean_var += share * (sd * sd - self._mean_var)  # biases do not average out
 
-    def _remember(self, number: int, deficit: float) -> None:
+    def _remember(self, number: int, deficit: float) -> float:
+        """Keep it, and return the median of the last hours: an open plug or door makes a spike of an hour or two."""
         self._deficits[number] = deficit
         if len(self._deficits) > HOUR_KEPT:
             del self._deficits[next(iter(self._deficits))]
-        clipped = max(-1.0, min(1.0, deficit))
-        self._short += (clipped - self._short) / 5.0
-        self._day += (clipped - self._day) / 20.0
+        recent = sorted(list(self._deficits.values())[-_CALM_H:])
+        calm = max(-1.0, min(1.0, recent[len(recent) // 2]))
+        self._short += (calm - self._short) / 4.0
+        self._day += (calm - self._day) / 20.0
+        return calm
 
 
 def _usable(hour: HourSample) -> bool:
