@@ -40,6 +40,15 @@ def power(value: Value, exponent: float) -> Value:
     return result
 
 
+def clip(value: Value, low: float, high: float) -> Value:
+    """The value, held between two bounds; NaN stays NaN."""
+    if isinstance(value, float | int):
+        return low if value < low else min(value, high)
+    import numpy as np
+
+    return np.clip(value, low, high)
+
+
 def any_true(condition: Any) -> bool:
     """Whether it holds anywhere."""
     return bool(condition) if isinstance(condition, bool) else bool(condition.any())
