@@ -21,6 +21,7 @@ from sensord.keeping.species import load_species
 from sensord.wiring import Room
 
 COMMANDS: dict[str, str] = {
+    "record": "store what the hubs publish, and give them receipts",
     "import": "nests, placements, journal or readings from a CSV file",
     "export": "nests, placements, journal, readings or alarms to a CSV or Parquet file",
     "journal": "write what you did or saw: journal add NEST KIND",

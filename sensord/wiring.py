@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 from functools import cached_property
 from types import ModuleType
 from typing import TYPE_CHECKING
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from sensord.forecast import Forecast
     from sensord.insight.history import History
     from sensord.keeping.registry import Registry
+    from sensord.link.base import Link, Subscriber, Will
     from sensord.keeping.species import Library
     from sensord.probes.bus import OwnedBus
     from sensord.probes.scan import Scanner
@@ -160,6 +162,32 @@ class Room:
         teller = Teller(self.alarm_log, Deliveries(self.connection), routes, self.config.zone, link)
         tuning = tuning_of(self.config.alarms)
         return Watch(self.store, self.registry, self.connection, teller, self.clock, self.keeping, tuning)
+
+    def link(self, client_id: str, subscriber: Subscriber | None = None, will: Will | None = None) -> Link:
+        """A new link to the configured broker, not yet started.
+
+        Raises:
+            ConfigError: there is no [broker], or its password cannot be read.
+        """
+        broker = self.config.broker
+        if broker is None:
+            raise ConfigError(f"{self.config.folder}/station.toml: broker: is missing; add [broker]")
+        from sensord.link.mqtt import MqttLink
+
+        ca_file = self.config.path(broker.tls_ca_file) if broker.tls_ca_file else None
+        password = self._secret("broker.password", broker.password_file, broker.password_env)
+        return MqttLink(broker, client_id, subscriber, will, password=password, tls_ca_file=ca_file, clock=self.clock)
+
+    def _secret(self, key: str, file: str, variable: str) -> str:
+        """What the file or the environment variable holds; empty where neither is named. It is never shown."""
+        if file:
+            try:
+                return self.config.path(file).read_text(encoding="utf-8").strip()
+            except (OSError, UnicodeDecodeError) as error:
+                raise ConfigError(f"{key}_file = {file!r}: cannot be read ({error})") from error
+        if variable and variable not in os.environ:
+            raise ConfigError(f"{key}_env = {variable!r}: that environment variable is not set")
+        return os.environ[variable] if variable else ""
 
     def part(self, module: str, extra: str) -> ModuleType:
         """A module whose packages not every installation has.
