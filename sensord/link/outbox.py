@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import fcntl
 import logging
+import math
 import secrets
 import sqlite3
 import threading
@@ -93,32 +94,32 @@ class Outbox:
     """
 
     def __init__(self, path: Path, *, boot: str, most_rows: int = MOST_ROWS, machine: str = "") -> None:
-        self._path, self._most_rows = path, most_rows
+        self._path, self._most_rows, self._boot_name, self._machine = path, most_rows, boot, machine
         self._lock = threading.RLock()
         self.moved_aside: Path | None = None
         self._claim = _claim(path)
         try:
-            self._connection = self._open()
-            self._adopt(boot, machine)
+            self._open()
         except BaseException:
             self._claim.close()
             raise
-        self._rows = int(self._one("SELECT count(*) FROM waiting"))
 
-    def _open(self) -> sqlite3.Connection:
+    def _open(self) -> None:
         try:
-            return _sound(self._path)
+            self._connection = _sound(self._path)
+            self._adopt(self._boot_name, self._machine)
         except StoreError as error:
             if not _is_damage(error):
                 raise
-            self.moved_aside = _move_aside(self._path)
-            _log.error(
-                "outbox %s cannot be read (%s): moved aside to %s, a new one begun",
-                self._path,
-                error,
-                self.moved_aside.name,
-            )
-            return _sound(self._path)
+            self._begin_anew(error)
+
+    def _begin_anew(self, error: StoreError) -> None:
+        if hasattr(self, "_connection"):
+            self._connection.close()
+        self.moved_aside = _move_aside(self._path)
+        _log.error("%s: moved aside to %s, a new one begun", error, self.moved_aside.name)
+        self._connection = _sound(self._path)
+        self._adopt(self._boot_name, self._machine)
 
     def _adopt(self, boot: str, machine: str) -> None:
         with self._lock, transaction(self._connection) as connection:
@@ -130,6 +131,7 @@ class Outbox:
             if machine:
                 self._set_fact("machine", machine)
             self._set_apart()
+        self._rows = int(self._one("SELECT count(*) FROM waiting"))
 
     def _set_apart(self) -> None:
         """Readings of an earlier boot that never learnt the time never will: kept, but not sent with a guess."""
@@ -171,60 +173,80 @@ class Outbox:
             return dated.rowcount
 
     def append(self, readings: Sequence[Taken]) -> None:
-        """One scan, on disk when this returns. A reading without any value is left out.
+        """One scan, on disk when this returns. A value that is no finite number counts as missing; a reading without
+        any value is left out. When the file is found damaged it is moved aside and a new one begun.
 
         Raises:
             StoreError: the disk is full or failing; nothing of the scan was kept.
         """
-        rows = [row for row in readings if row.temp_c is not None or row.rh_pct is not None]
-        if not rows:
-            return
+        rows = [(row, _finite(row.temp_c), _finite(row.rh_pct)) for row in readings]
+        rows = [row for row in rows if row[1:] != (None, None)]
         with self._lock:
-            with transaction(self._connection) as connection:
-                removed = self._make_room(len(rows))
-                scan = self._last_seq() + 1
-                connection.executemany(
-                    "INSERT INTO waiting (scan, boot, mono_ms, at_ms, probe, temp_c, rh_pct) VALUES (?, ?, ?, ?, ?, ?, ?)",
-                    [(scan, self._boot, row.mono_ms, row.at_ms, row.probe, row.temp_c, row.rh_pct) for row in rows],
-                )
-            self._rows += len(rows) - removed
+            try:
+                self._append(rows)
+            except StoreError as error:
+                if not _is_damage(error):
+                    raise
+                self._begin_anew(error)
+                self._append(rows)
+
+    def _append(self, rows: Sequence[tuple[Taken, float | None, float | None]]) -> None:
+        with transaction(self._connection) as connection:
+            removed = self._make_room(len(rows))
+            scan = self._last_seq() + 1
+            connection.executemany(
+                "INSERT INTO waiting (scan, boot, mono_ms, at_ms, probe, temp_c, rh_pct) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                [(scan, self._boot, row.mono_ms, row.at_ms, row.probe, temp, rh) for row, temp, rh in rows],
+            )
+        self._rows += len(rows) - removed
 
     def _make_room(self, wanted: int) -> int:
         removed = 0
-        while self._rows - removed and self._rows - removed + wanted > self._most_rows:
+        while self._rows > removed and self._rows - removed + wanted > self._most_rows:
             removed += self._thin(self._rows - removed)
         if removed:
             self._set_fact("given_up", str(int(self._fact("given_up") or 0) + removed))
         return removed
 
     def _thin(self, rows: int) -> int:
-        """Give up every second scan of the next stretch of the older half; the oldest scan where there is only one."""
-        middle = self._one("SELECT scan FROM waiting ORDER BY seq LIMIT 1 OFFSET ?", rows // 2)
-        start = int(self._fact("thinned_to") or 0)
-        scans = self._scans(start, middle, rows)
-        if len(scans) < 2:  # the older half was gone through: begin again at its oldest
-            scans = self._scans(0, middle, rows) or [self._one("SELECT min(scan) FROM waiting")]
-        self._set_fact("thinned_to", str(scans[-1]))
-        gone = scans[1::2] or scans
-        marks = ", ".join("?" * len(gone))
-        return self._connection.execute(f"DELETE FROM waiting WHERE scan IN ({marks})", gone).rowcount
-
-    def _scans(self, after: int, before: int, rows: int) -> list[int]:
+        """Give up every second scan of the next stretch of the older half; the oldest scan where that is but one."""
+        middle = int(self._one("SELECT scan FROM waiting ORDER BY seq LIMIT 1 OFFSET ?", rows // 2))
         stretch = max(2, min(900, rows // _THIN_PART))
-        found = self._connection.execute(
-            "SELECT DISTINCT scan FROM waiting WHERE seq > ? AND scan > ? AND scan < ? ORDER BY seq LIMIT ?",
-            (after, after, before, stretch),
-        ).fetchall()
+        scans = self._scans(int(self._fact("thinned_to") or 0), middle, stretch)
+        if len(scans) < 2:  # the older half was gone through: begin again at its oldest
+            scans = self._scans(0, middle, stretch)
+        if len(scans) < 2:
+            oldest = self._one("SELECT min(scan) FROM waiting")
+            return self._connection.execute("DELETE FROM waiting WHERE scan = ?", (oldest,)).rowcount
+        self._set_fact("thinned_to", str(scans[-1]))
+        end = (self._scans(scans[-1], middle, 1) or [middle])[0]
+        gone = scans[1::2]
+        marks = ", ".join("?" * len(gone))
+        return self._connection.execute(
+            f"DELETE FROM waiting WHERE seq >= ? AND seq < ? AND scan IN ({marks})", (gone[0], end, *gone)
+        ).rowcount
+
+    def _scans(self, after: int, before: int, most: int) -> list[int]:
+        """Scans in order. A scan is named by its first sequence number, so ``seq`` finds it without a search."""
+        found = self._all(
+            "SELECT DISTINCT scan FROM waiting WHERE seq > ? AND scan > ? AND seq < ? ORDER BY seq LIMIT ?",
+            after,
+            after,
+            before,
+            most,
+        )
         return [int(row[0]) for row in found]
 
     def rows(self, after_seq: int, limit: int) -> list[Row]:
         """Readings behind a sequence number, in its order, up to the first that has no date yet."""
         with self._lock:
             undated = self._one("SELECT min(seq) FROM waiting WHERE at_ms IS NULL")
-            found = self._connection.execute(
+            found = self._all(
                 "SELECT seq, probe, at_ms, temp_c, rh_pct FROM waiting WHERE seq > ? AND seq < ? ORDER BY seq LIMIT ?",
-                (after_seq, undated or 2**63 - 1, limit),
-            ).fetchall()
+                after_seq,
+                undated or 2**63 - 1,
+                limit,
+            )
         return [Row(*row) for row in found]
 
     def waiting_before(self, seq: int) -> int:
@@ -250,7 +272,8 @@ class Outbox:
                 _log.warning("outbox: a receipt for readings never taken here: a copy of this card is in use elsewhere")
                 return False
             with transaction(self._connection) as connection:
-                self._rows -= connection.execute("DELETE FROM waiting WHERE seq <= ?", (receipt.upto,)).rowcount
+                gone = connection.execute("DELETE FROM waiting WHERE seq <= ?", (receipt.upto,)).rowcount
+            self._rows -= gone
             return True
 
     def fill(self) -> Fill:
@@ -277,8 +300,18 @@ class Outbox:
         self._connection.execute("INSERT OR REPLACE INTO facts VALUES (?, ?)", (name, value))
 
     def _one(self, statement: str, *values: Any) -> Any:
-        row = self._connection.execute(statement, values).fetchone()
-        return None if row is None else row[0]
+        rows = self._all(statement, *values)
+        return rows[0][0] if rows else None
+
+    def _all(self, statement: str, *values: Any) -> list[Any]:
+        try:
+            return self._connection.execute(statement, values).fetchall()
+        except sqlite3.Error as error:
+            raise StoreError(f"outbox {self._path}: cannot be read ({error})") from error
+
+
+def _finite(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None
 
 
 def _new_spool() -> str:
@@ -312,17 +345,21 @@ def _sound(path: Path) -> sqlite3.Connection:
     """
     connection = open_db(path, shared=True)
     try:
-        verdict = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
-        if verdict != "ok":
-            raise sqlite3.DatabaseError(verdict)
+        _check(connection)
         migrate(connection, "outbox", _STEPS)
-    except sqlite3.DatabaseError as error:
+    except sqlite3.Error as error:
         connection.close()
-        raise StoreError(f"outbox {path}: damaged ({error})") from error
+        raise StoreError(f"outbox {path}: cannot be read ({error})") from error
     except StoreError:
         connection.close()
         raise
     return connection
+
+
+def _check(connection: sqlite3.Connection) -> None:
+    verdict = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
+    if verdict != "ok":
+        raise sqlite3.DatabaseError(verdict)
 
 
 def _is_damage(error: StoreError) -> bool:

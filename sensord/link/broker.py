@@ -1,0 +1,146 @@
+"""The embedded broker over amqtt, the only module that imports it: for a one-Pi room and the demo.
+
+It listens on loopback only, lets in one username, runs on a thread of its own and keeps everything in memory: what it
+loses with a restart the hubs' outboxes send again.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import hmac
+import logging
+import os
+import secrets
+import threading
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from amqtt.broker import Broker
+from amqtt.plugins.base import BaseAuthPlugin
+from amqtt.session import Session
+
+from sensord.errors import LinkError
+
+LOOPBACK = "127.0.0.1"
+USERNAME = "nestclimate"
+START_WITHIN_S = 15.0
+
+
+class OneLogin(BaseAuthPlugin):  # type: ignore[misc]
+    """Lets in whoever knows the username and password. Sessions with a name keep their queue; anonymous ones do not."""
+
+    @dataclass
+    class Config:
+        """What to compare with."""
+
+        username: str = ""
+        password: str = ""
+
+    async def authenticate(self, *, session: Session) -> bool:
+        """Whether this client may enter."""
+        given = f"{session.username or ''}\n{session.password or ''}".encode()
+        wanted = f"{self.config.username}\n{self.config.password}".encode()
+        return hmac.compare_digest(given, wanted)
+
+
+class EmbeddedBroker:
+    """A broker on loopback, up between ``start`` and ``close`` (or inside ``with``).
+
+    Args:
+        port: TCP port. username, password: of everybody who may enter; none may be empty.
+    """
+
+    def __init__(self, port: int, *, username: str, password: str, host: str = LOOPBACK) -> None:
+        if not username or not password:
+            raise LinkError("embedded broker: it needs a username and a password")
+        self._bind = f"{LOOPBACK if host == 'localhost' else host}:{port}"
+        self._login = {"username": username, "password": password}
+        self._ready = threading.Event()
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._stop: asyncio.Event | None = None
+        self._error: BaseException | None = None
+        self._thread: threading.Thread | None = None
+
+    def start(self) -> None:
+        """Listen; returns when clients may connect.
+
+        Raises:
+            LinkError: the port is taken, or the broker did not come up.
+        """
+        for name in ("amqtt", "transitions"):
+            logging.getLogger(name).setLevel(logging.CRITICAL)
+        self._thread = threading.Thread(target=self._run, name="broker", daemon=True)
+        self._thread.start()
+        came = self._ready.wait(START_WITHIN_S)
+        if self._error or not came:
+            raise LinkError(
+                f"embedded broker: cannot listen on {self._bind} ({self._error or 'no answer'}): "
+                "is another broker running there? Stop it, or give [broker] another port"
+            )
+
+    def close(self) -> None:
+        """Stop listening and drop every connection. May be called twice."""
+        loop, stop, thread = self._loop, self._stop, self._thread
+        if loop and stop and not loop.is_closed():
+            loop.call_soon_threadsafe(stop.set)
+        if thread:
+            thread.join(START_WITHIN_S)
+        self._loop = self._stop = self._thread = None
+
+    def __enter__(self) -> EmbeddedBroker:
+        self.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _run(self) -> None:
+        try:
+            asyncio.run(self._serve())
+        except Exception as error:  # noqa: BLE001 - told to whoever waits in start()
+            self._error = error.__cause__ or error
+        finally:
+            self._ready.set()
+
+    async def _serve(self) -> None:
+        self._loop, self._stop = asyncio.get_running_loop(), asyncio.Event()
+        broker = Broker(self._config())
+        await broker.start()
+        self._ready.set()
+        try:
+            await self._stop.wait()
+        finally:
+            await broker.shutdown()
+
+    def _config(self) -> dict[str, Any]:
+        return {
+            "listeners": {"default": {"type": "tcp", "bind": self._bind}},
+            "plugins": {f"{OneLogin.__module__}.{OneLogin.__name__}": dict(self._login)},
+        }
+
+
+def password_for(file: Path) -> str:
+    """The password that all processes of this station share: read from the file, drawn at random on first use.
+
+    Raises:
+        LinkError: the file can be neither read nor made.
+    """
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        fresh = file.with_name(f"{file.name}.{os.getpid()}")
+        descriptor = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        with os.fdopen(descriptor, "w") as output:
+            output.write(secrets.token_urlsafe(24))
+        try:
+            os.link(fresh, file)  # whoever comes first; a half-written file is never seen
+        except FileExistsError:
+            pass
+        finally:
+            fresh.unlink()
+        return file.read_text().strip()
+    except OSError as error:
+        raise LinkError(f"embedded broker: {file} can be neither read nor made ({error})") from error

@@ -1,0 +1,214 @@
+"""Drains an outbox to the broker and forgets what the recorder says it has.
+
+Packs go out in order, few at a time. When receipts stop coming (the recorder is away, or a broker dropped a pack) it
+goes back to the oldest waiting reading and sends one pack now and then, until a receipt opens the window again.
+A repeat harms nobody: the store knows each (probe, instant).
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import threading
+from collections import deque
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from sensord import __version__
+from sensord.clock import Clock, SystemClock
+from sensord.errors import PayloadError, StoreError
+from sensord.link import topics
+from sensord.link.base import Link, Message, Subscriber, Will
+from sensord.link.outbox import Outbox
+from sensord.link.receipts import Receipt, decode_receipt
+from sensord.link.senml import encode
+from sensord.link.status import Status, encode_status
+from sensord.model import Reading
+
+STATUS_EVERY_S = 30.0
+_TICK_S = 0.5
+_LEAVE_WITHIN_S = 5.0
+
+_log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How much may be on its way, and how long to wait for a receipt before sending again (seconds, doubling)."""
+
+    pack_rows: int = 500
+    window_packs: int = 20
+    first_wait_s: float = 5.0
+    longest_wait_s: float = 60.0
+
+
+class Publisher:
+    """One hub's way to the station. ``step`` does what is due; ``run`` steps until told to stop.
+
+    Args:
+        connect: makes the link for what this hub listens to and its last will.
+        boot: this boot of the machine, for the status.
+        since_ms: when the hub came up, None while its clock is not known; asked at each status.
+        clock: real time, for the waits.
+    """
+
+    def __init__(
+        self,
+        hub: str,
+        outbox: Outbox,
+        connect: Callable[[Subscriber, Will], Link],
+        *,
+        boot: str,
+        since_ms: Callable[[], int | None] = lambda: None,
+        pace: Pace | None = None,
+        clock: Clock | None = None,
+    ) -> None:
+        self._hub, self._outbox, self._boot, self._since_ms = hub, outbox, boot, since_ms
+        self._pace, self._clock = pace or Pace(), clock or SystemClock()
+        self._receipts: deque[Receipt] = deque()
+        self._came_up = threading.Event()
+        self._wake = threading.Event()
+        self._flying: deque[int] = deque()
+        self._sent_upto, self._stored_upto, self._window = 0, 0, self._pace.window_packs
+        self._wait_s, self._resend_at_s = self._pace.first_wait_s, 0.0
+        self._faults: Mapping[str, str] = {}
+        self._told_faults: Mapping[str, str] = {}
+        self._status_at_s = float("-inf")
+        self._told = b""
+        self._problem = ""
+        subscriber = Subscriber((topics.receipts(hub),), self._on_message, self._on_up)
+        self._link = connect(subscriber, Will(topics.status(hub), encode_status(self._status("down"))))
+
+    def nudge(self, faults: Mapping[str, str] | None = None) -> None:
+        """There is something new in the outbox; ``faults``: what ails which probe now. From any thread."""
+        if faults is not None:
+            self._faults = dict(faults)
+        self._wake.set()
+
+    def run(self, stop: threading.Event) -> None:
+        """Publish until told to stop, then say goodbye."""
+        self._link.start()
+        try:
+            while not stop.is_set():
+                self._wake.clear()
+                self._step_guarded()
+                self._clock.wait(self._wake, _TICK_S)
+        finally:
+            self.leave()
+
+    def start(self) -> None:
+        """Begin to connect; for whoever calls ``step`` himself."""
+        self._link.start()
+
+    def leave(self) -> None:
+        """Say that the hub goes down, wait a little until the broker has all that was sent, and disconnect."""
+        self._link.publish(topics.status(self._hub), encode_status(self._status("down")), retain=True)
+        self._link.close(_LEAVE_WITHIN_S)
+
+    def step(self) -> None:
+        """Take the receipts that came, send again what is overdue, send what is new.
+
+        Raises:
+            StoreError: the outbox cannot be read or written.
+        """
+        self._take_receipts()
+        if not self._link.connected:
+            return
+        if self._came_up.is_set():  # what was on its way over the old connection may be gone
+            self._came_up.clear()
+            self._status_at_s = float("-inf")
+            self._told = b""
+            self._go_back(self._pace.window_packs)
+        self._tell_status()
+        now_s = self._clock.monotonic()
+        if self._flying and now_s >= self._resend_at_s:
+            self._wait_s = min(self._pace.longest_wait_s, self._wait_s * 2)
+            self._go_back(1)
+        while len(self._flying) < self._window and self._send_next(now_s):
+            pass
+
+    def _send_next(self, now_s: float) -> bool:
+        """The next pack; False when there is none or the link takes no more."""
+        rows = self._outbox.rows(self._sent_upto, self._pace.pack_rows)
+        if not rows:
+            return False
+        readings = [Reading(row.probe, row.at_ms, row.temp_c, row.rh_pct) for row in rows]
+        payload = encode(readings, after=self._outbox.waiting_before(rows[0].seq))
+        last_seq = rows[-1].seq
+        if not self._link.publish(topics.readings(self._hub, self._outbox.spool, last_seq), payload):
+            return False
+        if not self._flying:
+            self._expect_receipt(now_s)
+        self._flying.append(last_seq)
+        self._sent_upto = last_seq
+        return True
+
+    def _expect_receipt(self, now_s: float) -> None:
+        self._resend_at_s = now_s + self._wait_s * random.uniform(1.0, 1.5)  # noqa: S311 - spreads hubs, no secret
+
+    def _go_back(self, window: int) -> None:
+        self._flying.clear()
+        self._sent_upto, self._window = 0, window
+
+    def _take_receipts(self) -> None:
+        while self._receipts:
+            receipt = self._receipts[0]
+            spool = self._outbox.spool
+            if self._outbox.settle(receipt):
+                self._progress(receipt.upto)
+            elif self._outbox.spool != spool:
+                self._stored_upto = 0
+                self._go_back(self._pace.window_packs)
+            self._receipts.popleft()
+
+    def _progress(self, upto: int) -> None:
+        if upto <= self._stored_upto:
+            return
+        self._stored_upto = upto
+        while self._flying and self._flying[0] <= upto:
+            self._flying.popleft()
+        self._window, self._wait_s = self._pace.window_packs, self._pace.first_wait_s
+        self._expect_receipt(self._clock.monotonic())
+
+    def _tell_status(self) -> None:
+        now_s = self._clock.monotonic()
+        if now_s - self._status_at_s < STATUS_EVERY_S and self._faults == self._told_faults:
+            return
+        faults, payload = self._faults, encode_status(self._status("up"))
+        if payload == self._told or self._link.publish(topics.status(self._hub), payload, retain=True):
+            self._told, self._told_faults, self._status_at_s = payload, faults, now_s
+
+    def _status(self, state: str) -> Status:
+        fill = self._outbox.fill()
+        return Status(
+            state,
+            self._since_ms(),
+            self._boot,
+            __version__,
+            fill.rows,
+            fill.oldest_ms,
+            fill.given_up,
+            fill.undated,
+            self._faults if state == "up" else {},
+        )
+
+    def _step_guarded(self) -> None:
+        try:
+            self.step()
+            problem = ""
+        except StoreError as error:
+            problem = str(error)
+        if problem and problem != self._problem:
+            _log.error("%s; trying again", problem)
+        self._problem = problem
+
+    def _on_message(self, message: Message) -> None:
+        try:
+            self._receipts.append(decode_receipt(message.payload))
+        except PayloadError as error:
+            _log.warning("%s: %s", message.topic, error)
+        self._wake.set()
+
+    def _on_up(self, _kept: bool) -> None:
+        self._came_up.set()
+        self._wake.set()
