@@ -165,6 +165,11 @@ class Trunk:
             self._open = None
             self._open_channel(*where)
 
+    @staticmethod
+    def is_held(error: OSError) -> bool:
+        """Whether that error of a transfer means a stuck bus, not a device that does not answer."""
+        return isinstance(error, BusHeldError) or error.errno in HELD_ERRORS
+
     def ask_again(self) -> None:
         """Give multiplexers that did not answer in this session another chance."""
         self._silent.clear()
@@ -209,7 +214,7 @@ class Trunk:
 
     def _mux_error(self, mux: int, error: OSError) -> ProbeError:
         self._surely_closed = False
-        if error.errno in HELD_ERRORS:
+        if self.is_held(error):
             return BusHeldError("the bus is held: SDA or SCL is stuck low")
         self._silent.add(mux)
         return MuxSilentError(f"multiplexer {mux:#x} does not answer")

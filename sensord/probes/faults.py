@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from sensord.probes.bus import HELD_ERRORS, BusHeldError, MuxSilentError
+from sensord.probes.bus import MuxSilentError, Trunk
 from sensord.probes.quality import Flag
 from sensord.settings import ProbeSettings
 
@@ -81,7 +81,7 @@ def kind_of(error: Exception, *, triggered: bool) -> FaultKind:
     """What an error of the driver means: it says 'not there' by ``ValueError`` and a checksum by ``RuntimeError``."""
     cause: BaseException | None = error
     while cause is not None:
-        if isinstance(cause, BusHeldError) or (isinstance(cause, OSError) and cause.errno in HELD_ERRORS):
+        if isinstance(cause, OSError) and Trunk.is_held(cause):
             return FaultKind.BUS_HELD
         if isinstance(cause, MuxSilentError):
             return FaultKind.NO_ANSWER_MUX

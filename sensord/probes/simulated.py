@@ -121,20 +121,11 @@ class SimulatedBus:
         if stop:
             self._stop()
 
-    def writeto_then_readfrom(
-        self,
-        address: int,
-        buffer_out: Any,
-        buffer_in: Any,
-        *,
-        out_start: int = 0,
-        out_end: int | None = None,
-        in_start: int = 0,
-        in_end: int | None = None,
-    ) -> None:
-        """Write, repeated START, read, STOP."""
-        self.writeto(address, buffer_out, start=out_start, end=out_end, stop=False)
-        self.readfrom_into(address, buffer_in, start=in_start, end=in_end)
+    def writeto_then_readfrom(self, address: int, buffer_out: Any, buffer_in: Any, **slices: int | None) -> None:
+        """Write, repeated START, read, STOP (``out_start``, ``out_end``, ``in_start``, ``in_end``)."""
+        out_start, in_start = slices.get("out_start") or 0, slices.get("in_start") or 0
+        self.writeto(address, buffer_out, start=out_start, end=slices.get("out_end"), stop=False)
+        self.readfrom_into(address, buffer_in, start=in_start, end=slices.get("in_end"))
 
     def recover(self) -> bool:
         """Pull the multiplexers' RESET line, where it is wired: all channels closed."""

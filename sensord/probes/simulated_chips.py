@@ -57,6 +57,7 @@ class SimulatedSHT31:
         self._answer: bytes | None = None
         self._period_s: float | None = None
         self._power_up()
+        self._busy_until_s = self._clock.monotonic()  # it had its power long before we look
 
     def brown_out(self) -> None:
         """The supply dips: what was measured is lost, the heater is off, and the status register says so."""
