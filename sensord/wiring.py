@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from sensord.forecast import Forecast
     from sensord.insight.history import History
     from sensord.keeping.registry import Registry
-    from sensord.link.base import Link, Subscriber, Will
     from sensord.keeping.species import Library
+    from sensord.link.base import Link, Subscriber, Will
     from sensord.probes.bus import OwnedBus
     from sensord.probes.scan import Scanner
     from sensord.store.base import ReadingStore
@@ -67,10 +67,17 @@ class Room:
         return Registry(self.connection)
 
     @cached_property
+    def calibrations(self) -> Calibrations:
+        """Every calibration of every probe."""
+        from sensord.keeping.calibrations import Calibrations
+
+        return Calibrations(self.connection)
+
+    @cached_property
     def history(self) -> History:
         """Calibrated series of places and rooms."""
         history = self.part("sensord.insight.history", "station")
-        found: History = history.History(self.store, self.registry)
+        found: History = history.History(self.store, self.registry, self.calibrations)
         return found
 
     @cached_property
@@ -176,7 +183,7 @@ class Room:
 
         ca_file = self.config.path(broker.tls_ca_file) if broker.tls_ca_file else None
         password = self._secret("broker.password", broker.password_file, broker.password_env)
-        return MqttLink(broker, client_id, subscriber, will, password=password, tls_ca_file=ca_file, clock=self.clock)
+        return MqttLink(broker, client_id, subscriber, will, password=password, tls_ca_file=ca_file)
 
     def _secret(self, key: str, file: str, variable: str) -> str:
         """What the file or the environment variable holds; empty where neither is named. It is never shown."""
