@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import os
+from dataclasses import replace
 from functools import cached_property
 from types import ModuleType
 from typing import TYPE_CHECKING
@@ -22,11 +23,16 @@ if TYPE_CHECKING:
     from sensord.config import Config
     from sensord.forecast import Forecast
     from sensord.insight.history import History
+    from sensord.keeping.calibrations import Calibrations
     from sensord.keeping.registry import Registry
     from sensord.keeping.species import Library
     from sensord.link.base import Link, Subscriber, Will
+    from sensord.link.broker import EmbeddedBroker
+    from sensord.link.machine import Machine
+    from sensord.link.outbox import Outbox
     from sensord.probes.bus import OwnedBus
     from sensord.probes.scan import Scanner
+    from sensord.settings import BrokerSettings, HubSettings
     from sensord.store.base import ReadingStore
 
 

@@ -184,7 +184,7 @@ class WetnessTracker:
             return WetnessStatus(None, None, "unknown", None, None, None, None, noticed)
         base = self._baseline
         sure = base.hours >= LEARN_H or (self._trusted and base.hours >= 6)
-        cotton: Cotton = "unknown" if self._phase == "learning" and not sure else self._cotton()
+        cotton: Cotton = "unknown" if self._phase == "learning" and not (sure or self._trusted) else self._cotton()
         activity_sd = self._activity_sd() if sure else None
         return WetnessStatus(
             wetness=self._mean_w,

@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import bisect
 import sqlite3
+from collections.abc import Sequence
 from dataclasses import astuple
+from typing import TYPE_CHECKING
 
-from sensord.air.calibration import Calibration
+from sensord.air.calibration import Calibration, pieces
 from sensord.clock import iso
 from sensord.db import migrate, transaction
 from sensord.errors import InputError
 from sensord.model import check_probe
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 _STEPS = (
     """CREATE TABLE calibrations (
@@ -58,6 +65,24 @@ class Calibrations:
     def all(self) -> list[Calibration]:
         """All of them, by probe, ascending in time."""
         return self._select("ORDER BY probe, at_ms", ())
+
+    def apply(
+        self, probe: str, at_ms: Sequence[int], temp_c: NDArray[np.float64], rh_pct: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Readings of one probe, ascending in time, as calibrated, each by what holds at its instant."""
+        known = self.for_probe(probe)
+        if not known or not len(at_ms):
+            return temp_c, rh_pct
+        temp_c, rh_pct = temp_c.copy(), rh_pct.copy()
+        for start, end, calibration in pieces(known, at_ms[0], at_ms[-1] + 1):
+            part = slice(bisect.bisect_left(at_ms, start), bisect.bisect_left(at_ms, end))
+            if calibration is not None:
+                temp_c[part], rh_pct[part] = calibration.correct(temp_c[part], rh_pct[part])
+        return temp_c, rh_pct
+
+    def version(self) -> str:
+        """A text that changes whenever one is added; none is ever changed or taken away."""
+        return str(self._connection.execute("SELECT COUNT(*) FROM calibrations").fetchone()[0])
 
     def _select(self, rest: str, values: tuple[str, ...]) -> list[Calibration]:
         rows = self._connection.execute(f"SELECT {_COLUMNS} FROM calibrations {rest}", values).fetchall()

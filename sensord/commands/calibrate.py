@@ -1,0 +1,177 @@
+"""``nestclimate calibrate``: over saturated salts, or beside a probe that is trusted."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from dataclasses import asdict
+
+from sensord.air.calibration import (
+    LEAST_MINUTES,
+    SALT_CAUTIONS,
+    SALTS,
+    Calibration,
+    SaltPoint,
+    Window,
+    from_salts,
+    from_together,
+    holding,
+    salt_point,
+)
+from sensord.clock import HOUR_MS, MINUTE_MS, iso, parse_instant, to_ms
+from sensord.errors import InputError
+from sensord.model import check_probe
+from sensord.wiring import Room
+
+LOOK_EVERY_S = 30.0
+LONGEST_WAIT_MS = 12 * HOUR_MS
+WINDOW_MS = (LEAST_MINUTES + 5) * MINUTE_MS
+
+GUIDE = (
+    "Over salt: cover the bottom of a small jar with salt, about 3 mm, add water until it is only just wet (slush, not a puddle).",
+    "Hang the probe in the air of the jar, seal the cable, keep the jar at an even 15 to 30 °C out of sun and draught.",
+    "Then: nestclimate calibrate salt PROBE --salt nacl      It watches the readings and takes them once they have settled.",
+    "Two salts give the slope too: note the window it prints, change to the second salt, then give both:",
+    "      nestclimate calibrate salt PROBE --salt mgcl2 --from T --to T --salt nacl --from T --to T",
+    "Beside another probe: put both side by side in still air for an hour, then:",
+    "      nestclimate calibrate together PROBE --against PROBE --from T --to T",
+    "Readings stay stored as they were read; the calibration is applied on reading back, to the past as well.",
+)
+
+
+def add(parser: argparse.ArgumentParser) -> None:
+    """The three ways, and none of them: the guide."""
+    ways = parser.add_subparsers(dest="way", metavar="salt|together|list")
+    salt = ways.add_parser("salt", help="over one or two saturated salts")
+    salt.add_argument("probe", metavar="PROBE")
+    salt.add_argument("--salt", action="append", required=True, metavar="SALT", help=", ".join(SALTS))
+    together = ways.add_parser("together", help="beside a probe that is trusted")
+    together.add_argument("probe", metavar="PROBE")
+    together.add_argument("--against", required=True, metavar="PROBE")
+    for way in (salt, together):
+        way.add_argument("--from", dest="since", action="append", default=[], metavar="T", help="start of the window")
+        way.add_argument(
+            "--to", dest="until", action="append", default=[], metavar="T", help="its end; one for each salt"
+        )
+    listing = ways.add_parser("list", help="every calibration there is")
+    for way in (parser, salt, together, listing):
+        way.add_argument("--json", action="store_true", default=argparse.SUPPRESS, help="one JSON document")
+
+
+def run(args: argparse.Namespace, room: Room) -> int:
+    """Make and keep a calibration, list them, or show how it is done."""
+    as_json = getattr(args, "json", False)
+    if args.way is None:
+        _guide(as_json)
+    elif args.way == "list":
+        _show(room.calibrations.all(), as_json)
+    else:
+        made = _over_salt(args, room) if args.way == "salt" else _together(args, room)
+        room.calibrations.add(made)
+        _show([made], as_json)
+    return 0
+
+
+def _over_salt(args: argparse.Namespace, room: Room) -> Calibration:
+    for caution in SALT_CAUTIONS:
+        print(f"caution: {caution}", file=sys.stderr)
+    unknown = [salt for salt in args.salt if salt not in SALTS]
+    if unknown:
+        raise InputError(*(f"--salt {salt}: allowed is {', '.join(SALTS)}" for salt in unknown))
+    probe = _known(args.probe, room)
+    if not args.since and not args.until and len(args.salt) == 1:
+        return from_salts(probe, [_watch(probe, args.salt[0], room)])
+    windows = _windows(args, room, len(args.salt))
+    points: list[SaltPoint] = []
+    problems: list[str] = []
+    for salt, window in zip(args.salt, windows, strict=True):
+        try:
+            points.append(salt_point(salt, _read(probe, window, room)))
+        except InputError as error:
+            problems.extend(error.problems)
+    if problems:
+        raise InputError(*problems)
+    return from_salts(probe, points)
+
+
+def _together(args: argparse.Namespace, room: Room) -> Calibration:
+    probe, against = _known(args.probe, room), _known(args.against, room)
+    if probe == against:
+        raise InputError(f"--against {against}: is the probe itself; name another")
+    if not args.since and not args.until:
+        now_ms = to_ms(room.clock.now())
+        window = (now_ms - HOUR_MS, now_ms)
+    else:
+        (window,) = _windows(args, room, 1)
+    reference = holding(room.calibrations.for_probe(against), window[0])
+    return from_together(_read(probe, window, room), _read(against, window, room), reference)
+
+
+def _watch(probe: str, salt: str, room: Room) -> SaltPoint:
+    """Live: look at the last minutes again and again until they have settled over the salt."""
+    start_ms = to_ms(room.clock.now())
+    while True:
+        now_ms = to_ms(room.clock.now())
+        window = (max(start_ms, now_ms - WINDOW_MS), now_ms + 1)
+        try:
+            point = salt_point(salt, _read(probe, window, room))
+        except InputError as error:
+            if now_ms - start_ms > LONGEST_WAIT_MS:
+                raise
+            print(f"{iso(now_ms)} {error.problems[0]}", file=sys.stderr)
+            room.clock.sleep(LOOK_EVERY_S)
+        else:
+            print(f"settled: --salt {salt} --from {iso(window[0])} --to {iso(window[1])}", file=sys.stderr)
+            return point
+
+
+def _windows(args: argparse.Namespace, room: Room, count: int) -> list[tuple[int, int]]:
+    if len(args.since) != count or len(args.until) != count:
+        raise InputError(f"--from and --to: needed {count} of each, given {len(args.since)} and {len(args.until)}")
+    windows = [(to_ms(parse_instant(a)), to_ms(parse_instant(b))) for a, b in zip(args.since, args.until, strict=True)]
+    now_ms = to_ms(room.clock.now())
+    for since, until in windows:
+        if since >= until:
+            raise InputError(f"--from {iso(since)}: is not before --to {iso(until)}")
+        if until > now_ms:
+            raise InputError(f"--to {iso(until)}: is in the future; now it is {iso(now_ms)}")
+    return windows
+
+
+def _known(probe: str, room: Room) -> str:
+    check_probe(probe)
+    if room.store.span(probe) is None:
+        raise InputError(f"probe {probe}: has no readings yet; 'nestclimate probes' shows what answers")
+    return probe
+
+
+def _read(probe: str, window: tuple[int, int], room: Room) -> Window:
+    read = room.store.raw(probe, *window)
+    rows = zip(read.at_ms, read.temp_c, read.rh_pct, strict=True)
+    return Window(probe, [row for row in rows if row[1] == row[1] and row[2] == row[2]])  # noqa: PLR0124
+
+
+def _guide(as_json: bool) -> None:
+    if as_json:
+        print(json.dumps({"salts": list(SALTS), "cautions": SALT_CAUTIONS, "steps": GUIDE}, ensure_ascii=False))
+        return
+    print("\n".join((*GUIDE, "", f"Salts: {', '.join(SALTS)}", *(f"Caution: {line}" for line in SALT_CAUTIONS))))
+
+
+def _show(calibrations: list[Calibration], as_json: bool) -> None:
+    if as_json:
+        documents = [
+            {"probe": each.probe, "at": iso(each.at_ms)}
+            | {name: value for name, value in asdict(each).items() if name not in {"probe", "at_ms"}}
+            for each in calibrations
+        ]
+        print(json.dumps({"calibrations": documents}, ensure_ascii=False))
+        return
+    for each in calibrations:
+        print(
+            f"{each.probe} from {iso(each.at_ms)}: humidity {each.rh_gain:.3f} x read {each.rh_offset_pct:+.2f} "
+            f"(±{each.rh_sd_pct:.1f} %RH), temperature {each.temp_offset_c:+.2f} (±{each.temp_sd_c:.2f} °C), {each.note}"
+        )
+    if not calibrations:
+        print("no calibrations yet; 'nestclimate calibrate' shows how to make one")
