@@ -188,8 +188,51 @@ class Room:
         from sensord.link.mqtt import MqttLink
 
         ca_file = self.config.path(broker.tls_ca_file) if broker.tls_ca_file else None
-        password = self._secret("broker.password", broker.password_file, broker.password_env)
+        username, password = self._broker_login(broker)
+        broker = replace(broker, username=username)
         return MqttLink(broker, client_id, subscriber, will, password=password, tls_ca_file=ca_file)
+
+    def embedded_broker(self) -> EmbeddedBroker:
+        """The broker that runs inside ``station``, not yet started.
+
+        Raises:
+            ConfigError: [broker] does not ask for one.
+            MissingPartError: amqtt is not installed.
+        """
+        broker = self.config.broker
+        if broker is None or not broker.embedded:
+            raise ConfigError(f"{self.config.folder}/station.toml: broker.embedded: is not true")
+        username, password = self._broker_login(broker)
+        part = self.part("sensord.link.broker", "station")
+        made: EmbeddedBroker = part.EmbeddedBroker(broker.port, username=username, password=password, host=broker.host)
+        return made
+
+    def _broker_login(self, broker: BrokerSettings) -> tuple[str, str]:
+        """As configured; an embedded broker without a configured login shares one in the data folder."""
+        if broker.embedded and not broker.username:
+            from sensord.link.login import USERNAME, shared_password
+
+            return USERNAME, shared_password(self.config.data / "broker-password")
+        return broker.username, self._secret("broker.password", broker.password_file, broker.password_env)
+
+    @cached_property
+    def machine(self) -> Machine:
+        """What this process must know of the machine it runs on."""
+        from sensord.link.machine import LinuxMachine
+
+        return LinuxMachine()
+
+    def outbox(self, hub: HubSettings) -> Outbox:
+        """The outbox of a hub; one process at a time.
+
+        Raises:
+            StoreError: another process uses it, or it cannot be written.
+        """
+        from sensord.link.outbox import Outbox
+
+        path = self.config.data / f"outbox-{hub.name}.db"
+        machine = self.machine
+        return Outbox(path, boot=machine.boot, most_rows=hub.outbox_rows, machine=machine.serial)
 
     def _secret(self, key: str, file: str, variable: str) -> str:
         """What the file or the environment variable holds; empty where neither is named. It is never shown."""

@@ -9,11 +9,8 @@ from __future__ import annotations
 import asyncio
 import hmac
 import logging
-import os
-import secrets
 import threading
 from dataclasses import dataclass
-from pathlib import Path
 from types import TracebackType
 from typing import Any
 
@@ -24,7 +21,6 @@ from amqtt.session import Session
 from sensord.errors import LinkError
 
 LOOPBACK = "127.0.0.1"
-USERNAME = "nestclimate"
 START_WITHIN_S = 15.0
 
 
@@ -121,26 +117,3 @@ class EmbeddedBroker:
             "listeners": {"default": {"type": "tcp", "bind": self._bind}},
             "plugins": {f"{OneLogin.__module__}.{OneLogin.__name__}": dict(self._login)},
         }
-
-
-def password_for(file: Path) -> str:
-    """The password that all processes of this station share: read from the file, drawn at random on first use.
-
-    Raises:
-        LinkError: the file can be neither read nor made.
-    """
-    try:
-        file.parent.mkdir(parents=True, exist_ok=True)
-        fresh = file.with_name(f"{file.name}.{os.getpid()}")
-        descriptor = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-        with os.fdopen(descriptor, "w") as output:
-            output.write(secrets.token_urlsafe(24))
-        try:
-            os.link(fresh, file)  # whoever comes first; a half-written file is never seen
-        except FileExistsError:
-            pass
-        finally:
-            fresh.unlink()
-        return file.read_text().strip()
-    except OSError as error:
-        raise LinkError(f"embedded broker: {file} can be neither read nor made ({error})") from error
