@@ -1,0 +1,1 @@
+"""The demo: an invented breeder's room, run through the real line. Nothing imports it."""
