@@ -5,14 +5,18 @@ from __future__ import annotations
 from flask import Flask, Response
 
 from dashboard.pages import alarms, elsewhere, health, nest, probes, wall
-from dashboard.shell import ASSETS, build_id, content_policy, guard
+from dashboard.shell import ASSETS, build_id, content_policy, guard, keep_out
 from dashboard.snapshot import Source
 from dashboard.theme import theme_css
 from sensord.clock import Clock
 
 
-def create_app(data: Source, clock: Clock) -> Flask:
-    """The dashboard as a WSGI application. The nest pages are a Dash application inside it, under ``/nest/``."""
+def create_app(data: Source, clock: Clock, open_to: str = "") -> Flask:
+    """The dashboard as a WSGI application. The nest pages are a Dash application inside it, under ``/nest/``.
+
+    Args:
+        open_to: the network that may look beside loopback, in CIDR form; empty for nobody.
+    """
     server = Flask("dashboard", static_folder=str(ASSETS), static_url_path="/assets")
     server.config["SEND_FILE_MAX_AGE_DEFAULT"] = 86_400
     css = theme_css() + (ASSETS / "look.css").read_text(encoding="utf-8")
@@ -32,5 +36,6 @@ def create_app(data: Source, clock: Clock) -> Flask:
     probes.register(server, data)
     elsewhere.register(server)
     charts = nest.register(server, data, clock)
+    keep_out(server, open_to)
     guard(server, {"/nest/": content_policy(charts.csp_hashes())})
     return server

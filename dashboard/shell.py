@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import gzip
 import hashlib
+import ipaddress
 from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
+from urllib.parse import urlsplit
 
 from flask import Flask, Response, request
 from markupsafe import Markup
@@ -84,6 +86,21 @@ def guard(server: Flask, policies: dict[str, str]) -> None:
         if "Cache-Control" not in answer.headers:
             answer.headers["Cache-Control"] = "no-store"
         return _compressed(answer)
+
+
+def keep_out(server: Flask, open_to: str) -> None:
+    """Let in loopback and the named network only; nothing that would write, for nothing here does."""
+    network = ipaddress.ip_network(open_to) if open_to else None
+
+    @server.before_request
+    def check() -> Response | None:
+        caller = ipaddress.ip_address((request.remote_addr or "0.0.0.0").partition("%")[0])  # noqa: S104 - nobody
+        if not caller.is_loopback and not (network is not None and caller in network):
+            return Response("This address may not look at the dashboard.\n", status=403, mimetype="text/plain")
+        origin = request.headers.get("Origin")
+        if request.method not in {"GET", "HEAD", "OPTIONS"} and origin and urlsplit(origin).netloc != request.host:
+            return Response("Asked for by a page of another site.\n", status=403, mimetype="text/plain")
+        return None
 
 
 def _compressed(answer: Response) -> Response:

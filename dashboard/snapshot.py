@@ -114,6 +114,7 @@ class Snapshot:
         live: whether a broker is configured, so that fresh readings are due.
         newest_ms: instant of the newest reading of all, None where there is none.
         silent_after_ms: age from which a reading is no longer to be trusted.
+        due_days, urgent_days: a reservoir with fewer days left is due, or urgent.
         speed: how many seconds of this room pass in a real one (1 but in the demo).
     """
 
@@ -127,6 +128,8 @@ class Snapshot:
     live: bool = True
     newest_ms: int | None = None
     silent_after_ms: int = 900_000
+    due_days: float = 7.0
+    urgent_days: float = 2.0
     speed: float = 1.0
 
 

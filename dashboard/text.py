@@ -16,6 +16,8 @@ KINDS = {
 PRIORITIES = {"high": "high", "medium": "medium", "low": "low"}
 PLACES = {"wet_end": "wet end", "dry_end": "dry end", "outworld": "outworld", "room": "room"}
 
+DRIFTING = {"dry": "a bit dry", "wet": "a bit wet", "hot": "a bit warm", "cold": "a bit cool"}
+WATER_DUE = "water due"
 NO_PROBE = "no probe"
 NO_READING = "no reading yet"
 NO_BAND = "no band"

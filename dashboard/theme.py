@@ -34,7 +34,7 @@ DARK = {
     "line": "#3a3f47",
     "glass": "#868d97",
     "water": "#56b4e9",
-    "cotton": "#4a5059",
+    "cotton": "#343a42",
     "act": "#ff7a2f",
     "act-card": "#4c1f08",
     "on-act": "#16110d",
@@ -47,7 +47,7 @@ DARK = {
     "on-notice": "#1b1d21",
 }
 TEXT_ON = (
-    ("ink", "ground"), ("soft", "ground"), ("ink", "card"), ("soft", "card"), ("ink", "act-card"), ("soft", "act-card"),
+    ("ink", "ground"), ("soft", "ground"), ("ink", "card"), ("soft", "card"), ("soft", "cotton"), ("ink", "act-card"), ("soft", "act-card"),
     ("ink", "drift-card"), ("soft", "drift-card"), ("ink", "blind-card"), ("ink", "blind-stripe"),
     ("soft", "blind-card"), ("soft", "blind-stripe"),
     ("on-act", "act"), ("act", "ground"), ("on-notice", "notice"),

@@ -19,8 +19,6 @@ LATE_AFTER_MS = 2 * MINUTE_MS + MINUTE_MS // 2
 BEAT_LATE_MS = 25_000
 """Two beats of 10 s missed, and a little."""
 NO_NEW_MS = 4 * MINUTE_MS
-WATER_DUE_DAYS = 2.0
-"""Common practice: a keeper looks in daily; a reservoir with two days left is due."""
 TEMP_TREND_C_H, RH_TREND_PCT_H = 0.4, 2.0
 """Slower than that is steady: within the SHT31's own ±0.2 °C and ±2 %RH an hour."""
 TOGETHER = 4
@@ -28,7 +26,8 @@ TOGETHER = 4
 
 _RANK = {"act": 0, "blind": 1, "drift": 2, "ok": 3}
 _PRIORITY = {"high": 0, "medium": 1, "low": 2}
-_QUIET_ALARMS = {"normal", "returned", "shelved", "suppressed", "out_of_service"}
+_SPEAKING = {"unacknowledged", "acknowledged"}
+_CLIMATE = {"dry", "wet", "hot", "cold", "swing"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +91,8 @@ class Wall:
 
 def wall_of(snapshot: Snapshot) -> Wall:
     """What the wall says of this snapshot."""
-    cards = {now.nest.name: card_of(now, snapshot) for now in snapshot.nests}
+    alarmed = {a.nest: a.kind for a in reversed(snapshot.alarms) if a.nest and a.state in _SPEAKING and a.kind in _CLIMATE}
+    cards = {now.nest.name: card_of(now, snapshot, alarmed.get(now.nest.name, "")) for now in snapshot.nests}
     needs = needs_of(snapshot, cards)
     counts = {state: sum(card.state == state for card in cards.values()) for state in _RANK}
     calm = "" if needs else _calm(counts, len(cards))
@@ -141,11 +141,11 @@ def natural(name: str) -> tuple[tuple[int, int, str], ...]:
     return tuple(parts)
 
 
-def card_of(now: NestNow, snapshot: Snapshot) -> Card:
-    """One nest: its state by the contract, and what is written on it."""
+def card_of(now: NestNow, snapshot: Snapshot, alarm: str = "") -> Card:
+    """One nest: its state by the contract, and what is written on it. ``alarm`` is the kind of its active climate alarm."""
     air, water = now.air, now.water
     old_ms = snapshot.at_ms - air.at_ms if air else 0
-    state, reason, side = _state(now, snapshot, old_ms)
+    state, reason, side = _state(now, snapshot, old_ms, alarm)
     full = now.nest.reservoir_ml
     return Card(
         name=now.nest.name,
@@ -165,28 +165,41 @@ def card_of(now: NestNow, snapshot: Snapshot) -> Card:
     )
 
 
-def _state(now: NestNow, snapshot: Snapshot, old_ms: int) -> tuple[str, str, str]:
-    """State, reason and side: water due comes first, then doubt, then the worse of the two quantities."""
-    if now.water and now.water.days_p50 <= WATER_DUE_DAYS:
+def _state(now: NestNow, snapshot: Snapshot, old_ms: int, alarm: str) -> tuple[str, str, str]:
+    """State, reason and side: urgent water and alarms come first, then doubt, then the worse of the two quantities."""
+    days = now.water.days_p50 if now.water else float("inf")
+    if alarm:
+        return "act", text.KINDS[alarm], "low" if alarm in {"dry", "cold"} else "high"
+    if days <= snapshot.urgent_days:
         return "act", text.KINDS["reservoir"], "low"
     doubt = _doubt(now, old_ms, snapshot.silent_after_ms)
     if doubt:
         return "blind", doubt, ""
-    assert now.air and now.bands
+    state, reason, side = _climate(now)
+    if state == "ok" and days <= snapshot.due_days:
+        return "drift", text.WATER_DUE, "low"
+    return state, reason, side
+
+
+def _climate(now: NestNow) -> tuple[str, str, str]:
+    """The worse of humidity and temperature against their bands."""
+    assert now.air is not None
+    assert now.bands is not None
     verdicts = [
         (state_of(value, band), words)
         for value, band, words in (
             (now.air.rh_pct, now.bands.rh_pct, ("dry", "wet")),
             (now.air.temp_c, now.bands.temp_c, ("cold", "hot")),
         )
-        if value is not None
+        if value is not None and math.isfinite(value)
     ]
     verdict, words = max(verdicts, key=lambda item: _severity(item[0]))
     if verdict.state is State.IN_IDEAL:
         return "ok", "", ""
     word = words[verdict.side == "high"]
-    state = "act" if verdict.state is State.OUT else "drift"
-    return state, text.KINDS[word] if state == "act" else f"{text.STATES['drift']}, {word}", verdict.side
+    if verdict.state is State.OUT:
+        return "act", text.KINDS[word], verdict.side
+    return "drift", text.DRIFTING[word], verdict.side
 
 
 def _severity(verdict: Verdict) -> int:
@@ -232,7 +245,7 @@ def short_species(name: str) -> str:
 
 def needs_of(snapshot: Snapshot, cards: dict[str, Card]) -> tuple[Need, ...]:
     """Who needs somebody, worst first: active alarms, then nests that need an act but raised no alarm yet, then silent ones."""
-    active = [alarm for alarm in snapshot.alarms if alarm.state not in _QUIET_ALARMS]
+    active = [alarm for alarm in snapshot.alarms if alarm.state in _SPEAKING]
     told = {alarm.nest for alarm in active if alarm.nest}
     rooms = {now.nest.name: now.nest.room for now in snapshot.nests}
     ranked: list[tuple[tuple[int, int, int], str, str, Need]] = [
@@ -241,7 +254,7 @@ def needs_of(snapshot: Snapshot, cards: dict[str, Card]) -> tuple[Need, ...]:
         for need in [_need_of_alarm(alarm, cards, snapshot)]
     ]
     ranked += [
-        ((_RANK[card.state] + 1, 1, 0), rooms[card.name], card.reason, Need(card.state, card.name, _what(card), "", _href(card.name)))
+        ((_RANK[card.state] + 1, 1, 0), rooms[card.name], card.reason, Need(card.state, card.name, f"{card.reason} {card.age}".strip(), "", _href(card.name)))
         for card in cards.values()
         if card.name not in told and (card.state == "act" or (card.state == "blind" and not card.bare))
     ]
@@ -250,16 +263,12 @@ def needs_of(snapshot: Snapshot, cards: dict[str, Card]) -> tuple[Need, ...]:
 
 def _need_of_alarm(alarm: AlarmNow, cards: dict[str, Card], snapshot: Snapshot) -> Need:
     card = cards.get(alarm.nest or "")
-    state = "blind" if alarm.kind in {"silent", "faulty"} else "act"
+    state = "blind" if alarm.kind in {"silent", "faulty"} else "drift" if alarm.priority == "low" else "act"
     what = text.KINDS.get(alarm.kind, alarm.kind)
     value = _value_for(alarm.kind, card)
     who = alarm.nest or alarm.probe or alarm.room or snapshot.station
     since = text.age(snapshot.at_ms - alarm.raised_ms)
     return Need(state, who, f"{what} {value}".strip(), since, _href(alarm.nest) if alarm.nest else "/alarms")
-
-
-def _what(card: Card) -> str:
-    return card.reason
 
 
 def _value_for(kind: str, card: Card | None) -> str:

@@ -31,6 +31,7 @@ COMMANDS: dict[str, str] = {
     "probes": "what answers on each bus; 'probes identify', 'probes plan'",
     "sense": "read probes, keep the outbox, publish",
     "station": "record + watch + serve, and a broker where configured, under one supervisor",
+    "serve": "the dashboard",
     "watch": "alarms and push",
     "alarms": "the alarm log; 'alarms ack ID', 'alarms shelve ID --for 2h --because TEXT'",
     "push": "what each route still owes; 'push test' sends a message over every route",

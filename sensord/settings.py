@@ -138,6 +138,7 @@ class DashboardSettings:
 
     host: str = key("127.0.0.1", "address to listen on; loopback until told otherwise")
     port: int = key(8050, "TCP port", low=1, high=65535)
+    open_to: str = key("", "network that may look beside loopback, such as 192.168.1.0/24; blank: nobody")
     link: str = key("", "address of the dashboard as a phone sees it, for links in messages; blank: http://HOST:PORT")
 
 

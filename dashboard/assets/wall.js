@@ -71,13 +71,10 @@
     if (!shelves.length) { return; }
     if (innerWidth < 900) { racks.style.removeProperty("--u"); racks.style.removeProperty("--columns"); pages = []; turn(0); return; }
     var counts = shelves.map(function (rack) { return rack.querySelectorAll(".card").length; });
-    var wide = racks.clientWidth, high = innerHeight - racks.getBoundingClientRect().top - 4;
-    var best = null, most = Math.max.apply(null, counts);
-    for (var columns = 1; columns <= most; columns += 1) {
-      var rows = counts.reduce(function (sum, number) { return sum + Math.ceil(number / columns); }, 0);
-      var size = Math.min((wide - 34) / columns / 6.75, (high - 5 * counts.length) / rows / 2.72, 64);
-      if (!best || size > best.size) { best = { size: size, columns: columns }; }
-    }
+    needs.classList.remove("tight");
+    var best = largest(counts);
+    if (best.size < SMALLEST_PX) { needs.classList.add("tight"); best = largest(counts); }
+    var wide = racks.clientWidth, high = room();
     pages = [];
     if (best.size < SMALLEST_PX) {
       best = { size: SMALLEST_PX, columns: Math.max(1, Math.floor((wide - 34) / (SMALLEST_PX * 6.75))) };
@@ -86,6 +83,18 @@
     racks.style.setProperty("--u", best.size.toFixed(2) + "px");
     racks.style.setProperty("--columns", best.columns);
     turn(0);
+  }
+
+  function room() { return innerHeight - racks.getBoundingClientRect().top - 4; }
+
+  function largest(counts) {
+    var wide = racks.clientWidth, high = room(), most = Math.max.apply(null, counts), best = null;
+    for (var columns = 1; columns <= most; columns += 1) {
+      var rows = counts.reduce(function (sum, number) { return sum + Math.ceil(number / columns); }, 0);
+      var size = Math.min((wide - 34) / columns / 6.75, (high - 5 * counts.length) / rows / 2.72, 64);
+      if (!best || size > best.size) { best = { size: size, columns: columns }; }
+    }
+    return best;
   }
 
   function paginate(counts, columns, rows) {

@@ -17,7 +17,7 @@ def card_html(card: Card) -> Markup:
     """One nest. ``data-nest`` and ``data-state`` are contract."""
     return Markup(
         '<a class="card{bare}" href="/nest/{href}" data-nest="{name}" data-state="{state}" aria-label="{label}">'
-        '{mark}<span class="who"><b>{name}</b> <i>{species}</i></span><span class="days">{days}</span>'
+        '{mark}<span class="who"><b>{name}</b>{species}</span><span class="days">{days}</span>'
         '<span class="nums"><span class="num">{rh}</span>{rh_trend}<span class="num">{temp}</span>{temp_trend}</span>'
         "{note}{drawing}</a>"
     ).format(
@@ -27,7 +27,7 @@ def card_html(card: Card) -> Markup:
         state=card.state,
         label=_label(card),
         mark=mark(card.state, card.side) if not card.bare or card.state == "act" else "",
-        species=card.species,
+        species=Markup(" <i>{}</i>").format(card.species) if card.reason and not card.bare else "",
         days=card.days,
         rh=card.rh,
         rh_trend=arrow(card.rh_trend),
@@ -39,8 +39,13 @@ def card_html(card: Card) -> Markup:
 
 
 def _note(card: Card) -> Markup:
+    """On the drawing: what is wrong with the nest, else who lives in it."""
     words = " ".join(part for part in (card.reason, card.age) if part)
-    return Markup('<em class="note">{}</em>').format(words) if words else Markup("")
+    if card.bare and card.state == "blind":
+        words = card.species or words
+    if words:
+        return Markup('<em class="note">{}</em>').format(words)
+    return Markup('<em class="kin">{}</em>').format(card.species)
 
 
 def _label(card: Card) -> str:
@@ -52,7 +57,7 @@ def _label(card: Card) -> str:
 def need_html(need: Need) -> Markup:
     """One line above the shelves."""
     return Markup('<li data-state="{}"><a href="{}">{}<b>{}</b> <span>{}</span> <i>{}</i></a></li>').format(
-        need.state, need.href, mark(need.state, ""), need.who, need.what, need.since
+        need.state, need.href, mark(need.state, "low"), need.who, need.what, need.since
     )
 
 
@@ -60,11 +65,17 @@ def needs_html(wall: Wall) -> Markup:
     """The list of who needs somebody, or one calm line."""
     if not wall.needs:
         return Markup('<p class="calm">{}</p>').format(wall.calm)
-    more = len(wall.needs) - NEEDS_SHOWN
-    rest = Markup('<p class="more"><a href="/alarms">{}</a></p>').format(text.MORE.format(count=more)) if more > 0 else ""
-    return Markup('<ul class="needs">{}</ul>{}').format(
-        Markup("").join(need_html(need) for need in wall.needs[:NEEDS_SHOWN]), rest
+    shown = Markup("").join(need_html(need) for need in wall.needs[:NEEDS_SHOWN])
+    return Markup('<ul class="needs">{}</ul>{}{}').format(
+        shown, _more(len(wall.needs) - NEEDS_SHOWN, "loose"), _more(len(wall.needs) - NEEDS_SHOWN + 1, "close")
     )
+
+
+def _more(number: int, kind: str) -> Markup:
+    """How many lines are left out: of three shown, or of two where the shelves need the room."""
+    if number < 1:
+        return Markup("")
+    return Markup('<p class="more {}"><a href="/alarms">{}</a></p>').format(kind, text.MORE.format(count=number))
 
 
 def notices_html(notices: tuple[str, ...]) -> Markup:

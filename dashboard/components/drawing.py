@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from markupsafe import Markup
 
-_WATER_FROM, _WATER_LONG = 5.0, 66.0
+_WATER_FROM, _WATER_LONG = 5.0, 56.0
 
 SYMBOLS = Markup(
     '<svg class="symbols" aria-hidden="true">'
     '<symbol id="up" viewBox="0 0 10 10"><path d="M1 9 9 1M3 1h6v6" /></symbol>'
     '<symbol id="down" viewBox="0 0 10 10"><path d="M1 1 9 9M9 3v6H3" /></symbol>'
-    '<symbol id="steady" viewBox="0 0 10 10"><path d="M1 5h6" /></symbol>'
     '<symbol id="m-act" viewBox="0 0 30 56"><rect x="0" y="0" width="30" height="56" rx="3" class="f-act" />'
     '<path d="M11 8h8l-2 25h-4z" class="f-on" /><circle cx="15" cy="44" r="4.4" class="f-on" /></symbol>'
     '<symbol id="m-drift-high" viewBox="0 0 30 56"><path d="M15 12 29 42H1z" class="f-drift" /></symbol>'
@@ -31,8 +30,10 @@ def mark(state: str, side: str) -> Markup:
 
 
 def arrow(trend: str) -> Markup:
-    """A small arrow up, down or level; nothing where the trend is unknown."""
-    return Markup('<svg class="trend"><use href="#{}"/></svg>').format(trend) if trend else Markup("")
+    """A small arrow up or down; an empty place of the same size while steady or unknown."""
+    if trend not in {"up", "down"}:
+        return Markup('<s class="trend"></s>')
+    return Markup('<svg class="trend"><use href="#{}"/></svg>').format(trend)
 
 
 def housing(kind: str, water: float | None) -> Markup:
@@ -46,8 +47,8 @@ def _tube(water: float | None) -> Markup:
     start = _WATER_FROM + _WATER_LONG - long
     column = _unknown(_WATER_FROM + 4, _WATER_LONG - 8) if water is None else _column(start, long, 16)
     return Markup(
-        '<svg class="nest-drawing" viewBox="0 0 180 20">{}'
-        '<rect x="71" y="2.5" width="15" height="15" class="cotton"/><rect x="160" y="2.5" width="12" height="15" class="cotton"/>'
+        '<svg class="nest-drawing" viewBox="0 0 180 20" preserveAspectRatio="xMinYMid">{}'
+        '<rect x="61" y="2.5" width="11" height="15" class="cotton"/><rect x="171" y="2.5" width="8" height="15" class="cotton"/>'
         '<path d="M176 1H13a9 9 0 0 0 0 18h163" class="glass"/></svg>'
     ).format(column)
 
@@ -56,7 +57,7 @@ def _formicarium(water: float | None) -> Markup:
     """A box with its wet end at the left and chambers joined by a passage."""
     column = _unknown(8, 34) if water is None else _column(5, 40 * water, 14)
     return Markup(
-        '<svg class="nest-drawing" viewBox="0 0 180 20">{}<path d="M47 1v18" class="glass"/>'
+        '<svg class="nest-drawing" viewBox="0 0 180 20" preserveAspectRatio="xMinYMid">{}<path d="M47 1v18" class="glass"/>'
         '<path d="M62 10h98" class="passage"/><ellipse cx="74" cy="10" rx="13" ry="6" class="chamber"/>'
         '<ellipse cx="112" cy="10" rx="13" ry="6" class="chamber"/><ellipse cx="150" cy="10" rx="13" ry="6" class="chamber"/>'
         '<rect x="1.5" y="1" width="177" height="18" rx="2" class="glass"/></svg>'

@@ -7,13 +7,13 @@ from urllib.parse import unquote
 
 import dash
 from dash import Input, Output, dcc, html
-from flask import Flask, Response, redirect
+from flask import Flask, request
 from markupsafe import Markup
 
 from dashboard import ids, text
 from dashboard.figures.history import empty_words, history_figure
 from dashboard.pages.wall import failed
-from dashboard.shell import build_id, nav
+from dashboard.shell import build_id, nav, page
 from dashboard.snapshot import NestNow, Snapshot, Source
 from dashboard.viewmodels import card_of
 from sensord.clock import DAY_MS, Clock, to_ms
@@ -34,9 +34,12 @@ def register(server: Flask, source: Source, clock: Clock) -> dash.Dash:
     )  # fmt: skip
     app.layout = layout()
 
-    @server.get("/nest")
-    def bare() -> Response:
-        return redirect("/")  # type: ignore[return-value]
+    @server.before_request
+    def known() -> tuple[str, int] | None:
+        rest = request.path.removeprefix(PREFIX)
+        if rest == request.path or rest.startswith("_") or is_known(source, rest):
+            return None
+        return page(text.NEST, Markup("<main><h1>404</h1><p>{}</p></main>").format(text.NO_NEST)), 404
 
     @app.callback(
         Output(ids.NEST_TITLE, "children"), Output(ids.NEST_FACTS, "children"),
@@ -49,7 +52,17 @@ def register(server: Flask, source: Source, clock: Clock) -> dash.Dash:
     return app
 
 
-def layout() -> html.Div:
+def is_known(source: Source, name: str) -> bool:
+    """Whether there is such a nest; taken for yes while the data cannot be read, so that the page can say why."""
+    if not NEST.fullmatch(name):
+        return False
+    try:
+        return any(now.nest.name == name for now in source.snapshot().nests)
+    except NestclimateError:
+        return True
+
+
+def layout() -> html.Main:
     """The still frame of the page; the callback fills it."""
     buttons = [{"label": label, "value": value} for value, label in WINDOWS.items()]
     return html.Main(

@@ -1,0 +1,292 @@
+"""The only door from the dashboard to sensord. Fills snapshots; everything behind it is somebody else's room."""
+
+from __future__ import annotations
+
+import dataclasses
+import logging
+import threading
+from collections.abc import Callable, Iterable
+from typing import Any, TypeVar
+
+from dashboard.snapshot import (
+    Air,
+    AlarmNow,
+    History,
+    HubNow,
+    Mark,
+    NestNow,
+    ProbeNow,
+    ProcessNow,
+    Snapshot,
+    Water,
+)
+from sensord.alarms.lifecycle import Alarm
+from sensord.alarms.standing import Standings
+from sensord.alarms.watch import standings_of
+from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS, to_ms
+from sensord.errors import MissingPartError, NestclimateError
+from sensord.health import PROCESSES, Beats
+from sensord.model import Entry, Nest, Place, Placement, Reading
+from sensord.probes.quality import in_range
+from sensord.store.base import Columns
+from sensord.store.status import HubStatuses
+from sensord.wiring import Room
+
+FRESH_S = 1.0
+"""Walls that ask within that long share one snapshot."""
+KEEPING_FRESH_S, SLOW_FRESH_S, WATER_FRESH_S = 10.0, 60.0, 600.0
+TREND_OVER_MS = HOUR_MS
+RAW_UP_TO_MS = 2 * DAY_MS
+MOST_POINTS = 1_500
+_PLACES = (Place.WET_END, Place.DRY_END, Place.OUTWORLD)
+
+_log = logging.getLogger(__name__)
+Value = TypeVar("Value")
+
+
+@dataclasses.dataclass
+class _Kept:
+    """A value that is worth keeping for a while, and when it was made (real monotonic seconds)."""
+
+    value: Any = None
+    made_s: float = -1e9
+
+
+class Data:
+    """Answers from any thread: each has a Room, and so a connection, of its own.
+
+    Args:
+        room: the configured room; used for its settings and clock only.
+    """
+
+    def __init__(self, room: Room) -> None:
+        self._config, self._clock = room.config, room.clock
+        self._own = threading.local()
+        self._lock = threading.Lock()
+        self._snapshot, self._keeping, self._slow, self._water = _Kept(), _Kept(), _Kept(), _Kept()
+
+    def _room(self) -> Room:
+        if not hasattr(self._own, "room"):
+            self._own.room = Room(self._config, self._clock)
+        room: Room = self._own.room
+        return room
+
+    def _fresh(self, kept: _Kept, seconds: float, make: Callable[[], Value]) -> Value:
+        now_s = self._clock.monotonic()
+        if now_s - kept.made_s > seconds * getattr(self._clock, "speed", 1.0):
+            kept.value, kept.made_s = make(), now_s
+        value: Value = kept.value
+        return value
+
+    def refresh(self) -> None:
+        """Bring the slow parts up to date: outlook and trends. The process calls it between requests, never a page.
+
+        What fails is left out and logged; the wall then shows no days left rather than old ones.
+        """
+        found: dict[str, Water] = {}
+        try:
+            found = self._outlook()
+        except MissingPartError as error:
+            _log.warning("outlook: %s", error)
+        except NestclimateError as error:
+            _log.warning("outlook cannot be computed now: %s", error)
+        self._water = _Kept(found, self._clock.monotonic())
+
+    def _outlook(self) -> dict[str, Water]:
+        found = self._room().forecast.at(to_ms(self._clock.now()), [])
+        return {
+            one.nest: Water(one.days_left.p10, one.days_left.p50, one.days_left.p90, one.water_left_ml.p50)
+            for one in found
+            if one.days_left is not None and one.water_left_ml is not None
+        }
+
+    def snapshot(self) -> Snapshot:
+        """The room now; at most a second old."""
+        with self._lock:
+            return self._fresh(self._snapshot, FRESH_S, self._read)
+
+    def _read(self) -> Snapshot:
+        room, at_ms = self._room(), to_ms(self._clock.now())
+        standings = self._fresh(self._keeping, KEEPING_FRESH_S, lambda: standings_of(room.registry, room.keeping))
+        latest = room.store.latest()
+        held = [one for one in standings.placements if one.holds(at_ms)]
+        trends = self._fresh(self._slow, SLOW_FRESH_S, lambda: self._trends(held, at_ms))
+        names = sorted({nest.name for nest in standings.nests})
+        nests = [now for name in names if (now := self._nest(name, standings, held, latest, trends, at_ms))]
+        return Snapshot(
+            station=self._config.station.name,
+            time_zone=self._config.station.time_zone,
+            at_ms=at_ms,
+            nests=tuple(nests),
+            alarms=tuple(_alarm(alarm) for alarm in room.alarm_log.active()),
+            hubs=self._hubs(room),
+            processes=self.health(),
+            live=self._config.broker is not None,
+            newest_ms=max((reading.at_ms for reading in latest.values()), default=None),
+            silent_after_ms=self._config.alarms.silent_after_s * 1_000,
+            due_days=self._config.alarms.reservoir_days,
+            urgent_days=self._config.alarms.reservoir_urgent_days,
+            speed=getattr(self._clock, "speed", 1.0),
+        )
+
+    def _nest(
+        self,
+        name: str,
+        standings: Standings,
+        held: list[Placement],
+        latest: dict[str, Reading],
+        trends: dict[str, tuple[float | None, float | None]],
+        at_ms: int,
+    ) -> NestNow | None:
+        """One nest whose colony lives; None for a dead one or one that is still to come."""
+        nest = standings.nest(name, at_ms)
+        if nest is None or (nest.since_ms or 0) > at_ms or standings.of_nest(name, at_ms) is None:
+            return None
+        placement = _first(held, nest)
+        standing = standings.of(placement.probe, at_ms) if placement else standings.of_nest(name, at_ms)
+        if placement is None or standing is None:
+            return NestNow(nest, water=self._water_of(name), species=nest.species)
+        reading = latest.get(placement.probe)
+        if reading is not None and not placement.holds(reading.at_ms):
+            reading = None  # it was taken elsewhere, before the probe moved here
+        air = self._air(reading, trends.get(placement.probe, (None, None))) if reading else None
+        return NestNow(nest, placement, air, standing.bands, self._water_of(name), standing.species)
+
+    def _water_of(self, nest: str) -> Water | None:
+        kept = self._water
+        return kept.value.get(nest) if kept.value else None
+
+    def _air(self, reading: Reading, trend: tuple[float | None, float | None]) -> Air:
+        temp_c, rh_pct = self._calibrated(reading)
+        doubt = ""
+        if reading.temp_c is not None and reading.rh_pct is not None and not in_range(reading.temp_c, reading.rh_pct):
+            doubt = "impossible value"
+        return Air(reading.at_ms, temp_c, rh_pct, *trend, doubt)
+
+    def _calibrated(self, reading: Reading) -> tuple[float | None, float | None]:
+        """As calibrated; missing stays missing."""
+        nan = float("nan")
+        temp, rh = self._room().calibrations.apply(
+            reading.probe,
+            [reading.at_ms],
+            _floats([nan if reading.temp_c is None else reading.temp_c]),
+            _floats([nan if reading.rh_pct is None else reading.rh_pct]),
+        )
+        return (
+            None if reading.temp_c is None else float(temp[0]),
+            None if reading.rh_pct is None else float(rh[0]),
+        )
+
+    def _trends(self, held: Iterable[Placement], at_ms: int) -> dict[str, tuple[float | None, float | None]]:
+        """Change an hour of every placed probe, from its readings of the last hour."""
+        store = self._room().store
+        return {one.probe: trend_of(store.raw(one.probe, max(one.since_ms, at_ms - TREND_OVER_MS), at_ms + 1)) for one in held}
+
+    def health(self) -> tuple[ProcessNow, ...]:
+        """Every process that should run; the recorder only where there is a broker."""
+        beats = Beats(self._room().connection).all()
+        due = [name for name in PROCESSES if name != "record" or self._config.broker is not None]
+        return tuple(ProcessNow(name, beats[name].at_ms, beats[name].note) if name in beats else ProcessNow(name, None) for name in due)
+
+    def _hubs(self, room: Room) -> tuple[HubNow, ...]:
+        return tuple(
+            HubNow(hub.hub, hub.state, hub.heard_at_ms, hub.version, hub.outbox_rows or 0, hub.oldest_ms)
+            for hub in HubStatuses(room.connection).all().values()
+        )
+
+    def history(self, nest: str, from_ms: int, until_ms: int) -> History:
+        """Calibrated readings of the first of the nest's places that has any, thinned beyond two days."""
+        room = self._room()
+        columns = Columns()
+        for place in _PLACES:
+            columns = room.history.place_series(nest, place, from_ms, until_ms)
+            if len(columns):
+                break
+        at_ms, temp_c, rh_pct, step_ms = thinned(columns, from_ms, until_ms)
+        marks = [_entry_mark(entry) for entry in room.registry.entries(nest=nest, from_ms=from_ms, until_ms=until_ms)]
+        marks += [_alarm_mark(alarm) for alarm in room.alarm_log.since(from_ms, until_ms) if alarm.nest == nest]
+        return History(at_ms, temp_c, rh_pct, step_ms, tuple(sorted(marks, key=lambda mark: mark.at_ms)))
+
+    def alarms(self, since_ms: int) -> tuple[AlarmNow, ...]:
+        """The alarm log since then, newest first."""
+        found = self._room().alarm_log.since(since_ms)
+        return tuple(sorted((_alarm(alarm) for alarm in found), key=lambda alarm: -alarm.raised_ms))
+
+    def probes(self) -> tuple[ProbeNow, ...]:
+        """Every probe that is placed or ever had a reading."""
+        room, at_ms = self._room(), to_ms(self._clock.now())
+        latest = room.store.latest()
+        placed = {one.probe: one for one in room.registry.placements(at_ms=at_ms)}
+        return tuple(_probe(name, placed.get(name), latest.get(name)) for name in sorted({*latest, *placed}))
+
+
+def _floats(values: list[float]) -> Any:
+    import numpy as np
+
+    return np.asarray(values, dtype=float)
+
+
+def _first(held: list[Placement], nest: Nest) -> Placement | None:
+    """The probe that speaks for the nest: at the wet end before the dry end before the outworld."""
+    own = [one for one in held if one.nest == nest.name and one.place in _PLACES]
+    return min(own, key=lambda one: _PLACES.index(one.place), default=None)
+
+
+def _probe(name: str, placement: Placement | None, reading: Reading | None) -> ProbeNow:
+    if reading is None:
+        return ProbeNow(name, placement, None)
+    return ProbeNow(name, placement, reading.at_ms, reading.temp_c, reading.rh_pct)
+
+
+def _alarm(alarm: Alarm) -> AlarmNow:
+    return AlarmNow(
+        id=alarm.id, kind=str(alarm.kind), priority=str(alarm.priority), state=str(alarm.state), raised_ms=alarm.raised_ms,
+        nest=alarm.nest, probe=alarm.probe, place=str(alarm.place) if alarm.place else None, room=alarm.room,
+        returned_ms=alarm.returned_ms, acknowledged_ms=alarm.acknowledged_ms, worst=alarm.worst, limit=alarm.limit,
+    )  # fmt: skip
+
+
+def _entry_mark(entry: Entry) -> Mark:
+    amount = "" if entry.amount is None else f" {entry.amount:g} {entry.unit}".rstrip()
+    note = f": {entry.note[:200]}" if entry.note else ""
+    return Mark(entry.at_ms, str(entry.kind), f"{str(entry.kind).replace('_', ' ')}{amount}{note}")
+
+
+def _alarm_mark(alarm: Alarm) -> Mark:
+    return Mark(alarm.raised_ms, "alarm", f"alarm: {alarm.kind}, worst {alarm.worst:.1f}", alarm.returned_ms)
+
+
+def trend_of(columns: Columns) -> tuple[float | None, float | None]:
+    """Slopes of temperature (°C/h) and humidity (%/h) by least squares; None from less than 20 minutes of readings."""
+    return _slope(columns.at_ms, columns.temp_c), _slope(columns.at_ms, columns.rh_pct)
+
+
+def _slope(at_ms: Iterable[int], values: Iterable[float]) -> float | None:
+    pairs = [(at / HOUR_MS, value) for at, value in zip(at_ms, values, strict=True) if value == value]  # noqa: PLR0124 - not NaN
+    if len(pairs) < 3 or pairs[-1][0] - pairs[0][0] < 20 * MINUTE_MS / HOUR_MS:
+        return None
+    mean_at = sum(at for at, _ in pairs) / len(pairs)
+    mean = sum(value for _, value in pairs) / len(pairs)
+    spread = sum((at - mean_at) ** 2 for at, _ in pairs)
+    return sum((at - mean_at) * (value - mean) for at, value in pairs) / spread
+
+
+def thinned(columns: Columns, from_ms: int, until_ms: int) -> tuple[tuple[int, ...], tuple[float, ...], tuple[float, ...], int]:
+    """The series with at most about 1,500 points: means over equal steps of time; steps without any reading stay empty."""
+    import numpy as np
+
+    at = np.frombuffer(columns.at_ms, np.int64) if len(columns) else np.empty(0, np.int64)
+    usual = int(np.median(np.diff(at))) if len(at) > 2 else 5 * MINUTE_MS
+    step_ms = max(MINUTE_MS, usual, (until_ms - from_ms) // MOST_POINTS)
+    if len(at) <= MOST_POINTS:
+        return tuple(columns.at_ms), tuple(columns.temp_c), tuple(columns.rh_pct), step_ms
+    step = (at - from_ms) // step_ms
+    slots, place = np.unique(step, return_inverse=True)
+    means = []
+    for values in (np.frombuffer(columns.temp_c), np.frombuffer(columns.rh_pct)):
+        known = ~np.isnan(values)
+        counts = np.bincount(place[known], minlength=len(slots))
+        sums = np.bincount(place[known], weights=values[known], minlength=len(slots))
+        means.append(np.divide(sums, counts, out=np.full(len(slots), np.nan), where=counts > 0))
+    middle = from_ms + slots * step_ms + step_ms // 2
+    return tuple(middle.tolist()), tuple(means[0].tolist()), tuple(means[1].tolist()), int(step_ms)
