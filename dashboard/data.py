@@ -180,13 +180,19 @@ class Data:
     def _trends(self, held: Iterable[Placement], at_ms: int) -> dict[str, tuple[float | None, float | None]]:
         """Change an hour of every placed probe, from its readings of the last hour."""
         store = self._room().store
-        return {one.probe: trend_of(store.raw(one.probe, max(one.since_ms, at_ms - TREND_OVER_MS), at_ms + 1)) for one in held}
+        return {
+            one.probe: trend_of(store.raw(one.probe, max(one.since_ms, at_ms - TREND_OVER_MS), at_ms + 1))
+            for one in held
+        }
 
     def health(self) -> tuple[ProcessNow, ...]:
         """Every process that should run; the recorder only where there is a broker."""
         beats = Beats(self._room().connection).all()
         due = [name for name in PROCESSES if name != "record" or self._config.broker is not None]
-        return tuple(ProcessNow(name, beats[name].at_ms, beats[name].note) if name in beats else ProcessNow(name, None) for name in due)
+        return tuple(
+            ProcessNow(name, beats[name].at_ms, beats[name].note) if name in beats else ProcessNow(name, None)
+            for name in due
+        )
 
     def _hubs(self, room: Room) -> tuple[HubNow, ...]:
         return tuple(
@@ -271,7 +277,9 @@ def _slope(at_ms: Iterable[int], values: Iterable[float]) -> float | None:
     return sum((at - mean_at) * (value - mean) for at, value in pairs) / spread
 
 
-def thinned(columns: Columns, from_ms: int, until_ms: int) -> tuple[tuple[int, ...], tuple[float, ...], tuple[float, ...], int]:
+def thinned(
+    columns: Columns, from_ms: int, until_ms: int
+) -> tuple[tuple[int, ...], tuple[float, ...], tuple[float, ...], int]:
     """The series with at most about 1,500 points: means over equal steps of time; steps without any reading stay empty."""
     import numpy as np
 

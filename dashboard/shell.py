@@ -46,7 +46,9 @@ def page(title: str, body: Markup, *, scripts: Sequence[str] = (), kind: str = "
             lost=text.NO_CONTACT,
             nav=nav(here),
             body=body,
-            scripts=Markup("").join(Markup('<script src="/assets/{}?{}"></script>').format(name, build_id()) for name in scripts),
+            scripts=Markup("").join(
+                Markup('<script src="/assets/{}?{}"></script>').format(name, build_id()) for name in scripts
+            ),
         )
     )
 
@@ -104,7 +106,11 @@ def keep_out(server: Flask, open_to: str) -> None:
 
 
 def _compressed(answer: Response) -> Response:
-    if answer.direct_passthrough or answer.status_code != 200 or "gzip" not in request.headers.get("Accept-Encoding", ""):
+    if (
+        answer.direct_passthrough
+        or answer.status_code != 200
+        or "gzip" not in request.headers.get("Accept-Encoding", "")
+    ):
         return answer
     body = answer.get_data()
     if len(body) >= _COMPRESS_FROM_BYTES and "Content-Encoding" not in answer.headers:

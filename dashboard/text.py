@@ -18,6 +18,7 @@ PLACES = {"wet_end": "wet end", "dry_end": "dry end", "outworld": "outworld", "r
 
 DRIFTING = {"dry": "a bit dry", "wet": "a bit wet", "hot": "a bit warm", "cold": "a bit cool"}
 WATER_DUE = "water due"
+NO_NUMBER = "\N{EN DASH}"
 NO_PROBE = "no probe"
 NO_READING = "no reading yet"
 NO_BAND = "no band"
@@ -56,8 +57,10 @@ PAGES = (
 EMPTY_ROOM = (
     "No nests yet",
     "Write one line a nest into a file nests.csv, for example",
-    "nest,kind,room,rack,species,colony,stage,since,bore_mm,chamber_mm,reservoir_ml,plug\n"
-    "A-01,tube,ant room,A,Lasius niger,,founding,2026-04-01T12:00:00Z,16,60,8,cotton",
+    (
+        "nest,kind,room,rack,species,colony,stage,since,bore_mm,chamber_mm,reservoir_ml,plug\n"
+        "A-01,tube,ant room,A,Lasius niger,,founding,2026-04-01T12:00:00Z,16,60,8,cotton"
+    ),
     "and bring it in with",
     "nestclimate import nests nests.csv",
 )
@@ -89,4 +92,6 @@ def age(ms: int) -> str:
 def count_of(number: int, one: str, many: str) -> str:
     """``1 nest``, ``2 nests``."""
     return f"{number} {one if number == 1 else many}"
+
+
 NEST = "Nest"

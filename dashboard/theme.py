@@ -62,7 +62,9 @@ SHAPE_ON = (
 
 def theme_css() -> str:
     """The colours as custom properties, light by default, dark where the reader's system asks for it."""
-    return f":root{{color-scheme:light dark;{_rules(LIGHT)}}}@media (prefers-color-scheme:dark){{:root{{{_rules(DARK)}}}}}"
+    return (
+        f":root{{color-scheme:light dark;{_rules(LIGHT)}}}@media (prefers-color-scheme:dark){{:root{{{_rules(DARK)}}}}}"
+    )
 
 
 def _rules(colours: dict[str, str]) -> str:

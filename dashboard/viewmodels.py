@@ -91,7 +91,9 @@ class Wall:
 
 def wall_of(snapshot: Snapshot) -> Wall:
     """What the wall says of this snapshot."""
-    alarmed = {a.nest: a.kind for a in reversed(snapshot.alarms) if a.nest and a.state in _SPEAKING and a.kind in _CLIMATE}
+    alarmed = {
+        a.nest: a.kind for a in reversed(snapshot.alarms) if a.nest and a.state in _SPEAKING and a.kind in _CLIMATE
+    }
     cards = {now.nest.name: card_of(now, snapshot, alarmed.get(now.nest.name, "")) for now in snapshot.nests}
     needs = needs_of(snapshot, cards)
     counts = {state: sum(card.state == state for card in cards.values()) for state in _RANK}
@@ -221,7 +223,7 @@ def _doubt(now: NestNow, old_ms: int, silent_after_ms: int) -> str:
 
 def _number(value: float | None, digits: int) -> str:
     if value is None or not math.isfinite(value):
-        return "–"
+        return text.NO_NUMBER
     return f"{value + 0.0:.{digits}f}"
 
 
@@ -254,7 +256,12 @@ def needs_of(snapshot: Snapshot, cards: dict[str, Card]) -> tuple[Need, ...]:
         for need in [_need_of_alarm(alarm, cards, snapshot)]
     ]
     ranked += [
-        ((_RANK[card.state] + 1, 1, 0), rooms[card.name], card.reason, Need(card.state, card.name, f"{card.reason} {card.age}".strip(), "", _href(card.name)))
+        (
+            (_RANK[card.state] + 1, 1, 0),
+            rooms[card.name],
+            card.reason,
+            Need(card.state, card.name, f"{card.reason} {card.age}".strip(), "", _href(card.name)),
+        )
         for card in cards.values()
         if card.name not in told and (card.state == "act" or (card.state == "blind" and not card.bare))
     ]
@@ -295,7 +302,9 @@ def _grouped(ranked: list[tuple[tuple[int, int, int], str, str, Need]]) -> list[
         elif (room, kind) not in done:
             done.add((room, kind))
             what = text.KINDS.get(kind, kind)
-            needs.append(Need(need.state, text.count_of(number, "nest", "nests"), f"{what} in {room}", need.since, "/alarms"))
+            needs.append(
+                Need(need.state, text.count_of(number, "nest", "nests"), f"{what} in {room}", need.since, "/alarms")
+            )
     return needs
 
 
@@ -305,16 +314,17 @@ def _href(nest: str | None) -> str:
 
 def notices_of(snapshot: Snapshot) -> tuple[str, ...]:
     """What makes the whole wall doubtful: a process, a hub or the line has stopped. Worst first."""
-    zone, slack = snapshot.time_zone, max(1.0, snapshot.speed)
+    zone = snapshot.time_zone
     notices = [line for process in snapshot.processes for line in [_process_notice(process, snapshot)] if line]
     down = [hub for hub in snapshot.hubs if hub.state != "up"]
     if len(down) == 1:
         notices.append(text.HUB_DOWN.format(hub=down[0].name, at=moment(down[0].heard_ms, snapshot.at_ms, zone)))
     elif down:
         notices.append(text.HUBS_DOWN.format(count=len(down), hubs=", ".join(hub.name for hub in down)))
-    if snapshot.live and not notices and snapshot.newest_ms is not None:
-        if snapshot.at_ms - snapshot.newest_ms > NO_NEW_MS * max(1.0, slack / 30):
-            notices.append(text.NO_NEW.format(at=moment(snapshot.newest_ms, snapshot.at_ms, zone)))
+    newest_ms = snapshot.newest_ms
+    patience_ms = NO_NEW_MS * max(1.0, snapshot.speed / 30)
+    if snapshot.live and not notices and newest_ms is not None and snapshot.at_ms - newest_ms > patience_ms:
+        notices.append(text.NO_NEW.format(at=moment(newest_ms, snapshot.at_ms, zone)))
     return tuple(notices)
 
 

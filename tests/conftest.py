@@ -8,6 +8,8 @@ import pytest
 
 from sensord.clock import ManualClock
 
+pytest_plugins = ["browser"]
+
 
 @pytest.fixture
 def clock() -> ManualClock:

@@ -11,10 +11,29 @@ from sensord.keeping.bands import Band, Bands
 from sensord.model import Nest, NestKind, Place, Placement
 
 BANDS = Bands(Band(22.0, 27.0, 18.0, 31.0), Band(60.0, 85.0, 45.0, 95.0))
-SPECIES = ("Lasius niger", "Messor barbarus", "Camponotus ligniperda", "Formica fusca", "Myrmica rubra", "Temnothorax nylanderi")
+SPECIES = (
+    "Lasius niger",
+    "Messor barbarus",
+    "Camponotus ligniperda",
+    "Formica fusca",
+    "Myrmica rubra",
+    "Temnothorax nylanderi",
+)
 
 
-def nest_now(name, at_ms, *, rack="A", rh=70.0, temp=24.5, days=20.0, age_ms=20_000, species=SPECIES[0], kind=NestKind.TUBE, **changes):
+def nest_now(
+    name,
+    at_ms,
+    *,
+    rack="A",
+    rh=70.0,
+    temp=24.5,
+    days=20.0,
+    age_ms=20_000,
+    species=SPECIES[0],
+    kind=NestKind.TUBE,
+    **changes,
+):
     """One nest, well unless told otherwise."""
     nest = Nest(name, kind, "ant room", rack, species, reservoir_ml=8.0)
     placement = Placement(f"hub-a/{name.lower()}", name, "ant room", Place.WET_END, 0)
@@ -41,14 +60,21 @@ def room(nests: int, at_ms: int, *, racks: int = 3, troubles: bool = True) -> Sn
         if troubles and number % 43 == 17:
             values["days"] = 1.2
         kind = NestKind.FORMICARIUM if number % 9 == 4 else NestKind.TUBE
-        made.append(nest_now(f"{rack}-{place:02d}", at_ms, rack=f"Rack {rack}", species=SPECIES[number % 6], kind=kind, **values))
+        made.append(
+            nest_now(
+                f"{rack}-{place:02d}", at_ms, rack=f"Rack {rack}", species=SPECIES[number % 6], kind=kind, **values
+            )
+        )
     alarms = tuple(
         AlarmNow(f"al-{now.nest.name}", "dry", "high" if number == 0 else "medium", "unacknowledged", at_ms - 5_400_000, now.nest.name,
                  None, "wet_end", worst=now.air.rh_pct, limit=45.0)
         for number, now in enumerate(now for now in made if now.air.rh_pct < 45)
     )  # fmt: skip
     beats = tuple(ProcessNow(name, at_ms - 4_000) for name in ("record", "watch", "serve"))
-    hubs = (HubNow("hub-a", "up", at_ms - 9_000, "0.1.0"), HubNow("hub-b", "up", at_ms - 9_000, "0.1.0", 12, at_ms - 60_000))
+    hubs = (
+        HubNow("hub-a", "up", at_ms - 9_000, "0.1.0"),
+        HubNow("hub-b", "up", at_ms - 9_000, "0.1.0", 12, at_ms - 60_000),
+    )
     return Snapshot("Ant room", "Europe/Lisbon", at_ms, tuple(made), alarms, hubs, beats, newest_ms=at_ms - 9_000)
 
 
@@ -71,7 +97,9 @@ class InventedRoom:
 
     def history(self, nest: str, from_ms: int, until_ms: int) -> History:
         step = max(300_000, (until_ms - from_ms) // 400)
-        at = tuple(ms for ms in range(from_ms, until_ms, step) if not 0.4 < (ms - from_ms) / (until_ms - from_ms) < 0.45)
+        at = tuple(
+            ms for ms in range(from_ms, until_ms, step) if not 0.4 < (ms - from_ms) / (until_ms - from_ms) < 0.45
+        )
         day = [math.sin(ms / 86_400_000 * 2 * math.pi) for ms in at]
         marks = (Mark(at[len(at) // 3], "fill", "fill 8 mL"), Mark(at[-20], "alarm", "too dry"))
         return History(at, tuple(24.5 + 2 * s for s in day), tuple(66 - 9 * s for s in day), step, marks)
@@ -80,4 +108,8 @@ class InventedRoom:
         return tuple(alarm for alarm in self._now().alarms if alarm.raised_ms >= since_ms)
 
     def probes(self) -> tuple[ProbeNow, ...]:
-        return tuple(ProbeNow(now.placement.probe, now.placement, now.air.at_ms, now.air.temp_c, now.air.rh_pct) for now in self._now().nests if now.air)
+        return tuple(
+            ProbeNow(now.placement.probe, now.placement, now.air.at_ms, now.air.temp_c, now.air.rh_pct)
+            for now in self._now().nests
+            if now.air
+        )

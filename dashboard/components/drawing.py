@@ -66,7 +66,9 @@ def _formicarium(water: float | None) -> Markup:
 
 def _column(start: float, long: float, high: int) -> Markup:
     y = (20 - high) / 2
-    return Markup('<rect x="{:.1f}" y="{:g}" width="{:.1f}" height="{}" rx="3" class="water"/>').format(start, y, long, high)
+    return Markup('<rect x="{:.1f}" y="{:g}" width="{:.1f}" height="{}" rx="3" class="water"/>').format(
+        start, y, long, high
+    )
 
 
 def _unknown(start: float, long: float) -> Markup:

@@ -50,7 +50,9 @@ def _trace(when: list[str], values: list[float | None], name: str, unit: str, ax
 
 
 def _marks(history: History, zone: str) -> dict[str, Any]:
-    when = [local_datetime(mark.at_ms, zone).replace(tzinfo=None).isoformat(timespec="seconds") for mark in history.marks]
+    when = [
+        local_datetime(mark.at_ms, zone).replace(tzinfo=None).isoformat(timespec="seconds") for mark in history.marks
+    ]
     words = [mark.text.replace("<", "&lt;") for mark in history.marks]
     symbols = ["square" if mark.kind == "alarm" else "circle" for mark in history.marks]
     colours = [_EVENT if mark.kind == "alarm" else _GREY for mark in history.marks]

@@ -41,7 +41,10 @@ def alarms_html(alarms: tuple[AlarmNow, ...], zone: str) -> Markup:
 
 def _row(alarm: AlarmNow, zone: str) -> list[object]:
     shape = "blind" if alarm.kind in {"silent", "faulty"} else "act" if alarm.returned_ms is None else "ok"
-    times = [local(at, zone, "%-d %b %H:%M") if at else "" for at in (alarm.raised_ms, alarm.returned_ms, alarm.acknowledged_ms)]
+    times = [
+        local(at, zone, "%-d %b %H:%M") if at else ""
+        for at in (alarm.raised_ms, alarm.returned_ms, alarm.acknowledged_ms)
+    ]
     state = Markup('<span class="word">{}{}</span>').format(mark(shape, ""), alarm.state)
     values = ["" if value is None else f"{value:.1f}" for value in (alarm.worst, alarm.limit)]
     where = alarm.nest or alarm.probe or alarm.room or ""
@@ -54,6 +57,9 @@ def table(heads: tuple[str, ...], rows: list[list[object]]) -> Markup:
     """A plain table that scrolls sideways on a phone."""
     head = Markup("").join(Markup('<th scope="col">{}</th>').format(word) for word in heads)
     lines = Markup("").join(
-        Markup("<tr>{}</tr>").format(Markup("").join(Markup("<td>{}</td>").format(cell) for cell in row)) for row in rows
+        Markup("<tr>{}</tr>").format(Markup("").join(Markup("<td>{}</td>").format(cell) for cell in row))
+        for row in rows
     )
-    return Markup('<div class="scroll" tabindex="0"><table><thead><tr>{}</tr></thead><tbody>{}</tbody></table></div>').format(head, lines)
+    return Markup(
+        '<div class="scroll" tabindex="0"><table><thead><tr>{}</tr></thead><tbody>{}</tbody></table></div>'
+    ).format(head, lines)

@@ -51,18 +51,35 @@ def metrics_of(snapshot: Snapshot) -> str:
     """The room as gauges. A value that is unknown is left out, as Prometheus expects."""
     lines: list[str] = []
     counts = wall_of(snapshot).counts
-    _gauge(lines, "nestclimate_nests", "nests by state", [({"state": state}, number) for state, number in counts.items()])
+    _gauge(
+        lines, "nestclimate_nests", "nests by state", [({"state": state}, number) for state, number in counts.items()]
+    )
     seen = [(now, now.air) for now in snapshot.nests if now.air]
-    for name, doc, field in (("temperature_celsius", "calibrated", "temp_c"), ("humidity_percent", "relative, calibrated", "rh_pct")):
+    for name, doc, field in (
+        ("temperature_celsius", "calibrated", "temp_c"),
+        ("humidity_percent", "relative, calibrated", "rh_pct"),
+    ):
         rows = [({"nest": now.nest.name}, getattr(air, field)) for now, air in seen if getattr(air, field) is not None]
         _gauge(lines, f"nestclimate_{name}", doc, rows)
     age = [({"nest": now.nest.name}, (snapshot.at_ms - air.at_ms) / 1_000) for now, air in seen]
     _gauge(lines, "nestclimate_reading_age_seconds", "age of the newest reading", age)
     days = [({"nest": now.nest.name}, now.water.days_p50) for now in snapshot.nests if now.water]
     _gauge(lines, "nestclimate_reservoir_days_left", "median outlook", days)
-    _gauge(lines, "nestclimate_outbox_rows", "readings that wait on a hub", [({"hub": hub.name}, hub.outbox_rows) for hub in snapshot.hubs])
-    _gauge(lines, "nestclimate_hub_up", "1 while the hub is up", [({"hub": hub.name}, int(hub.state == "up")) for hub in snapshot.hubs])
-    beats = [({"process": p.name}, (snapshot.at_ms - p.at_ms) / 1_000) for p in snapshot.processes if p.at_ms is not None]
+    _gauge(
+        lines,
+        "nestclimate_outbox_rows",
+        "readings that wait on a hub",
+        [({"hub": hub.name}, hub.outbox_rows) for hub in snapshot.hubs],
+    )
+    _gauge(
+        lines,
+        "nestclimate_hub_up",
+        "1 while the hub is up",
+        [({"hub": hub.name}, int(hub.state == "up")) for hub in snapshot.hubs],
+    )
+    beats = [
+        ({"process": p.name}, (snapshot.at_ms - p.at_ms) / 1_000) for p in snapshot.processes if p.at_ms is not None
+    ]
     _gauge(lines, "nestclimate_beat_age_seconds", "age of each process's last beat", beats)
     return "\n".join(lines) + "\n"
 

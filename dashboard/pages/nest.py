@@ -41,7 +41,7 @@ def register(server: Flask, source: Source, clock: Clock) -> dash.Dash:
             return None
         return page(text.NEST, Markup("<main><h1>404</h1><p>{}</p></main>").format(text.NO_NEST)), 404
 
-    @app.callback(
+    @app.callback(  # type: ignore[untyped-decorator]
         Output(ids.NEST_TITLE, "children"), Output(ids.NEST_FACTS, "children"),
         Output(ids.NEST_CHART, "figure"), Output(ids.NEST_EMPTY, "children"),
         Input(ids.NEST_ADDRESS, "pathname"), Input(ids.NEST_DAYS, "value"), Input(ids.NEST_TICK, "n_intervals"),
@@ -114,10 +114,12 @@ def facts(now: NestNow, snapshot: Snapshot) -> list[Any]:
 
 def _index() -> str:
     """Dash's page in our frame."""
-    head = Markup('<link rel="icon" href="/assets/icon.svg" type="image/svg+xml"><link rel="stylesheet" href="/look/{}.css">').format(build_id())
-    body = Markup('<body class="text nest" data-build="{}" data-no-contact="{}"><div id="notice" role="alert"></div>{}').format(
-        build_id(), text.NO_CONTACT, nav("")
-    )
+    head = Markup(
+        '<link rel="icon" href="/assets/icon.svg" type="image/svg+xml"><link rel="stylesheet" href="/look/{}.css">'
+    ).format(build_id())
+    body = Markup(
+        '<body class="text nest" data-build="{}" data-no-contact="{}"><div id="notice" role="alert"></div>{}'
+    ).format(build_id(), text.NO_CONTACT, nav(""))
     return (
         '<!doctype html><html lang="en"><head>{%metas%}<title>{%title%}</title>' + str(head) + "{%css%}</head>" + str(body)
         + '{%app_entry%}<footer>{%config%}{%scripts%}{%renderer%}</footer><script src="/assets/contact.js"></script></body></html>'

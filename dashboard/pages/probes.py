@@ -31,7 +31,11 @@ def register(server: Flask, source: Source) -> None:
 
 def probes_html(probes: tuple[ProbeNow, ...], snapshot: Snapshot) -> Markup:
     """Hubs, then probes; values raw, as the probe gave them."""
-    hubs = Markup("<h2>Hubs</h2>{}").format(table(_HUB_HEADS, [_hub(hub, snapshot.at_ms) for hub in snapshot.hubs])) if snapshot.hubs else ""
+    hubs = (
+        Markup("<h2>Hubs</h2>{}").format(table(_HUB_HEADS, [_hub(hub, snapshot.at_ms) for hub in snapshot.hubs]))
+        if snapshot.hubs
+        else ""
+    )
     if not probes:
         return Markup("{}<p>{}</p>").format(hubs, text.NO_PROBES)
     rows = [_probe(probe, snapshot) for probe in probes]

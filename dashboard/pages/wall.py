@@ -29,7 +29,9 @@ def register(server: Flask, source: Source) -> None:
         try:
             snapshot = source.snapshot()
         except NestclimateError as error:
-            return page("nestclimate", _frame(None, notices_html((failed(error),))), scripts=("wall.js",), kind="wall", here="/")
+            return page(
+                "nestclimate", _frame(None, notices_html((failed(error),))), scripts=("wall.js",), kind="wall", here="/"
+            )
         view = wall_of(snapshot)
         return page(view.station, _frame(view, notices_html(view.notices)), scripts=("wall.js",), kind="wall", here="/")
 

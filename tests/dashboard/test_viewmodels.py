@@ -1,0 +1,124 @@
+"""What the wall says of a snapshot."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+from invented_room import nest_now
+
+from dashboard.snapshot import AlarmNow, HubNow, ProcessNow, Snapshot
+from dashboard.viewmodels import card_of, natural, notices_of, wall_of
+from sensord.model import NestKind
+
+NOW = 1_775_044_800_000  # 2026-04-01T12:00:00Z
+
+
+def snapshot_of(*nests, **changes) -> Snapshot:
+    return dataclasses.replace(Snapshot("Ant room", "Europe/Lisbon", NOW, nests, newest_ms=NOW), **changes)
+
+
+def alarm(nest, kind="dry", **changes) -> AlarmNow:
+    return dataclasses.replace(
+        AlarmNow(f"{nest}-{kind}", kind, "medium", "unacknowledged", NOW - 60_000, nest), **changes
+    )
+
+
+@pytest.mark.parametrize(
+    ("changes", "state", "side"),
+    [
+        ({}, "ok", ""),
+        ({"rh": 60.0}, "ok", ""),
+        ({"rh": 59.9}, "drift", "low"),
+        ({"rh": 45.0}, "drift", "low"),
+        ({"rh": 44.9}, "act", "low"),
+        ({"rh": 95.1}, "act", "high"),
+        ({"temp": 27.1}, "drift", "high"),
+        ({"temp": 31.1}, "act", "high"),
+        ({"temp": 17.9}, "act", "low"),
+        ({"rh": 59.0, "temp": 31.1}, "act", "high"),
+        ({"rh": None, "temp": None}, "blind", ""),
+        ({"rh": float("nan"), "temp": float("nan")}, "blind", ""),
+        ({"rh": None}, "ok", ""),
+        ({"age_ms": 900_001, "rh": 20.0}, "blind", ""),
+        ({"age_ms": 900_000}, "ok", ""),
+        ({"days": 2.0}, "act", "low"),
+        ({"days": 6.9}, "drift", "low"),
+        ({"days": 7.1}, "ok", ""),
+        ({"days": 1.0, "air": None}, "act", "low"),
+        ({"air": None}, "blind", ""),
+        ({"placement": None, "air": None}, "blind", ""),
+        ({"bands": None}, "blind", ""),
+    ],
+)
+def test_the_state_follows_band_age_and_water(changes, state, side) -> None:
+    now = nest_now("A-1", NOW, **changes)
+    card = card_of(now, snapshot_of(now))
+    assert (state, side) == (card.state, card.side)
+    assert bool(card.reason) == (state != "ok")
+
+
+def test_an_active_climate_alarm_makes_its_nest_act_until_it_is_shelved() -> None:
+    well = nest_now("A-1", NOW)
+    states = {
+        state: wall_of(snapshot_of(well, alarms=(alarm("A-1", state=state),))).racks[0].cards[0].state
+        for state in ("unacknowledged", "acknowledged", "returned", "shelved", "suppressed_by_design", "normal")
+    }
+    assert {state for state, shown in states.items() if shown == "act"} == {"unacknowledged", "acknowledged"}
+
+
+def test_only_late_readings_show_their_age() -> None:
+    ages = [card_of(nest_now("A-1", NOW, age_ms=ms), snapshot_of()).age for ms in (20_000, 150_000, 300_000, 7_300_000)]
+    assert ages == ["", "", "5 min", "2 h"]
+
+
+def test_numbers_are_rounded_to_what_the_sensor_can_know() -> None:
+    card = card_of(nest_now("A-1", NOW, rh=71.4999, temp=24.449), snapshot_of())
+    assert ("71%", "24.4°") == (card.rh, card.temp)
+
+
+def test_needs_stand_worst_first_and_each_nest_once() -> None:
+    nests = [
+        nest_now("A-1", NOW, rh=30.0),
+        nest_now("A-2", NOW, age_ms=3_600_000),
+        nest_now("A-3", NOW, temp=40.0),
+        nest_now("A-4", NOW),
+    ]
+    needs = wall_of(snapshot_of(*nests, alarms=(alarm("A-1"), alarm("A-3", "hot", priority="high")))).needs
+    assert ["A-3", "A-1", "A-2"] == [need.who for need in needs]
+    assert "too hot 40.0°" == needs[0].what
+
+
+def test_a_whole_room_with_one_trouble_is_one_line() -> None:
+    nests = [nest_now(f"A-{number}", NOW, temp=40.0) for number in range(60)]
+    needs = wall_of(snapshot_of(*nests)).needs
+    assert [("60 nests", "too hot in ant room")] == [(need.who, need.what) for need in needs]
+
+
+def test_a_calm_room_says_so_and_needs_nobody() -> None:
+    wall = wall_of(snapshot_of(*(nest_now(f"A-{number}", NOW) for number in range(48))))
+    assert () == wall.needs
+    assert "All 48 nests are well" == wall.calm
+
+
+def test_a_late_process_a_hub_that_is_down_and_a_silent_line_are_noticed() -> None:
+    ok = tuple(ProcessNow(name, NOW - 9_000) for name in ("record", "watch", "serve"))
+    late = (ProcessNow("record", NOW - 26_000), *ok[1:])
+    assert () == notices_of(snapshot_of(processes=ok))
+    assert "Nothing is being recorded since 12:59" in notices_of(snapshot_of(processes=late))[0]  # Lisbon is at +01:00
+    assert "not running" in notices_of(snapshot_of(processes=(ProcessNow("record", None),)))[0]
+    assert "Hub hub-b is down" in notices_of(snapshot_of(hubs=(HubNow("hub-b", "down", NOW),)))[0]
+    assert "No new reading since" in notices_of(snapshot_of(newest_ms=NOW - 250_000))[0]
+    assert () == notices_of(snapshot_of(newest_ms=NOW - 250_000, live=False))
+
+
+def test_racks_stand_in_natural_order() -> None:
+    nests = [nest_now(f"N-{rack}", NOW, rack=rack) for rack in ("10", "9", "2")]
+    assert ["2", "9", "10"] == [rack.title for rack in wall_of(snapshot_of(*nests)).racks]
+    assert sorted(["A-10", "A-2", "a-1"], key=natural) == ["a-1", "A-2", "A-10"]
+
+
+def test_water_is_drawn_as_a_share_of_the_full_reservoir() -> None:
+    half = nest_now("A-1", NOW, days=16.0, kind=NestKind.FORMICARIUM)
+    assert 0.5 == card_of(half, snapshot_of()).water
+    assert card_of(dataclasses.replace(half, water=None), snapshot_of()).water is None
