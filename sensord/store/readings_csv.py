@@ -74,7 +74,7 @@ class _Checker:
         rows: list[Row] = []
         at_i, probe_i, temp_i, rh_i = self._at, self._probe, self._temp, self._rh
         probes, epoch, latest_ms, parse = self._probes, EPOCH, self._latest_ms, datetime.fromisoformat
-        append, last_text, last_ms = rows.append, "", 0
+        append, last_text, last_ms = rows.append, "\0", 0
         while True:
             cells: list[str] = []
             try:
@@ -101,7 +101,7 @@ class _Checker:
             except UnicodeDecodeError:
                 raise
             except (ValueError, TypeError, KeyError, IndexError, OverflowError, csv.Error) as error:
-                last_text = ""
+                last_text = "\0"  # no cell is that, a blank one must not pass for the last instant
                 if cells or isinstance(error, csv.Error):
                     self._slow(cells, error, rows, bad, reader.line_num)  # type: ignore[attr-defined]
 
