@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 
 from rich.console import Console
+from rich.markup import escape
 from rich.table import Table
 
 from sensord.config import Config
@@ -41,7 +42,7 @@ def run(args: argparse.Namespace, room: Room) -> int:
     else:
         table = Table("", "part", "what was found", title=f"{room.config.station.name}: the configuration is right")
         for finding in findings:
-            table.add_row("ok" if finding.ok else "NO", finding.what, finding.detail)
+            table.add_row("ok" if finding.ok else "NO", escape(finding.what), escape(finding.detail))
         Console().print(table)
     return 0 if ok else 1
 
@@ -89,9 +90,9 @@ def _push(room: Room) -> Iterator[Finding]:
         yield Finding("push", True, "no [[push.route]]: alarms show on the wall only")
         return
     try:
-        routes = room.push_routes
+        room.push()
     except NestclimateError as error:
         yield from (Finding("push", False, problem) for problem in error.problems)
         return
-    for route in routes:
-        yield Finding(f"push {route.name}", True, "address is understood; 'nestclimate push test' sends a message")
+    for name in room.route_names():
+        yield Finding(f"push {name}", True, "address is understood; 'nestclimate push test' sends a message")
