@@ -17,7 +17,6 @@ from sensord.probes.quality import Flag, Trail, judge
 from sensord.probes.sht31 import READY_AFTER_S, RESET_SEEN, Sht31, Words
 from sensord.settings import ProbeSettings
 
-TRIES = 2
 REST_AFTER_SCANS = 3
 REST_S = 60.0
 
@@ -117,20 +116,21 @@ class Scanner:
 
     def _session(self, due: list[_Seat]) -> None:
         with self._trunk:
-            wanted = due
-            for _ in range(TRIES):
-                self._each(wanted, self._build)
-                self._each(wanted, self._trigger)
-                self._each(wanted, self._collect)
-                wanted = [seat for seat in wanted if seat.failure and seat.failure is not FaultKind.BUS_HELD]
-                if not wanted:
-                    break
+            self._read(due)
+            again = [seat for seat in due if seat.failure and seat.failure is not FaultKind.BUS_HELD]
+            if again:
                 self._trunk.ask_again()
-                for seat in wanted:
+                for seat in again:
                     seat.driver = seat.failure = seat.triggered_s = None
                     seat.soft_reset = True
+                self._read(again)
             self._look_for_resets(due)
         self._suspect = next((seat.suspect for seat in due if seat.suspect), "")
+
+    def _read(self, seats: Sequence[_Seat]) -> None:
+        self._each(seats, self._build)
+        self._each(seats, self._trigger)
+        self._each(seats, self._collect)
 
     def _each(self, seats: Sequence[_Seat], step: Callable[[_Seat], None]) -> None:
         """One step for each seat that has not failed; an error is that seat's own, but for a held bus."""
