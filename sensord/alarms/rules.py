@@ -150,6 +150,18 @@ class ProbeRules:
             for condition in self.conditions.values():
                 condition.restart()
 
+    def skip_to(self, at_ms: int) -> None:
+        """What was read before ``at_ms`` is history nobody evaluated live: it neither raises nor counts as silence."""
+        if self.last_ms < at_ms - 1:
+            self._forget()
+            self._due_ms = NEVER_MS
+            self.last_ms = self.heard_ms = at_ms - 1
+
+    @property
+    def patience_ms(self) -> int:
+        """How long this probe may be without a reading before it counts as silent."""
+        return self._silence_ms
+
     def look_up_again(self) -> None:
         """Ask anew where the probe stands when next evaluated."""
         self._valid_until_ms = -1

@@ -187,12 +187,14 @@ class Watch:
 
     def _evaluate(self, now_ms: int) -> list[Event]:
         """New readings, oldest first. Those older than a silence are history: they raise nothing."""
-        oldest_ms = now_ms - self._tuning.silent_after_ms
-        fresh = {
-            probe: max(self._engine.of(probe).last_ms + 1, oldest_ms)
-            for probe, reading in self._store.latest().items()
-            if reading.at_ms >= max(self._engine.of(probe).last_ms + 1, oldest_ms)
-        }
+        fresh: dict[str, int] = {}
+        for probe, latest in self._store.latest().items():
+            rules = self._engine.of(probe)
+            oldest_ms = now_ms - rules.patience_ms
+            if latest.at_ms >= oldest_ms and latest.at_ms > rules.last_ms:
+                fresh[probe] = max(rules.last_ms + 1, oldest_ms)
+                if rules.seen and rules.last_ms < oldest_ms:
+                    rules.skip_to(oldest_ms)
         if not fresh:
             return []
         events: list[Event] = []
