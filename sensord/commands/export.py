@@ -11,8 +11,8 @@ from typing import Any
 from rich.console import Console
 from rich.progress import Progress
 
+from sensord.alarms.log import document
 from sensord.clock import DAY_MS, iso, to_ms
-from sensord.errors import NestclimateError
 from sensord.keeping.table_files import write_table
 from sensord.keeping.tables import COLUMNS, entry_row, nest_row, placement_row
 from sensord.wiring import Room
@@ -74,16 +74,5 @@ def _readings(room: Room) -> Iterator[list[tuple[Any, ...]]]:
 
 
 def _alarms(room: Room) -> list[tuple[Any, ...]]:
-    try:
-        from sensord.alarms.log import AlarmLog
-    except ModuleNotFoundError as error:
-        raise NestclimateError("alarms: this installation keeps no alarm log") from error
-    return [tuple(_cell(name, alarm) for name in _ALARMS) for alarm in AlarmLog(room.connection).since(0)]
-
-
-def _cell(name: str, alarm: Any) -> Any:
-    if name in _INSTANTS:
-        at_ms = getattr(alarm, f"{name}_ms", None)
-        return None if at_ms is None else iso(at_ms)
-    value = getattr(alarm, name, None)
-    return value if name in _NUMBERS or value is None else str(value)
+    documents = [document(alarm, []) for alarm in room.alarm_log.since(0)]
+    return [tuple(found[name] for name in _ALARMS) for found in documents]

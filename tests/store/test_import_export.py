@@ -251,6 +251,14 @@ def test_parquet(keeper: Keeper, tmp_path: Path):
     assert set(table["rh_pct"]) == {None}
 
 
+def test_alarms_without_any(keeper: Keeper, tmp_path: Path):
+    """A room that never had an alarm: the header alone, in CSV and in Parquet."""
+    for suffix in ("csv", "parquet"):
+        assert keeper.summary("export", "alarms", "--out", str(tmp_path / f"a.{suffix}"))["rows"] == 0
+    assert (tmp_path / "a.csv").read_text().startswith("id,nest,probe,place,kind,priority,state,raised_at,")
+    assert parquet.read_table(tmp_path / "a.parquet").num_rows == 0
+
+
 def test_export_refuses_what_it_cannot(keeper: Keeper, tmp_path: Path):
     """Another suffix, or a folder that is not there: one line, and an older file stays as it was."""
     for out in ("r.xlsx", "none/r.csv"):
