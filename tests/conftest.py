@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 import pytest
+from brokers import mosquitto  # noqa: F401 - a fixture
 
 from sensord.clock import ManualClock
 

@@ -153,6 +153,12 @@ class Outbox:
             return self._fact("spool") or ""
 
     @property
+    def last_seq(self) -> int:
+        """The last sequence number given out; 0 when none was."""
+        with self._lock:
+            return self._last_seq()
+
+    @property
     def offset_ms(self) -> int | None:
         """UTC minus monotonic time in this boot, once it is known."""
         with self._lock:

@@ -48,7 +48,7 @@ class Publisher:
     Args:
         connect: makes the link for what this hub listens to and its last will.
         boot: this boot of the machine, for the status.
-        since_ms: when the hub came up, None while its clock is not known; asked at each status.
+        up_since_ms, now_ms: when the hub came up, and the present; None while the time is not known.
         clock: real time, for the waits.
     """
 
@@ -59,11 +59,13 @@ class Publisher:
         connect: Callable[[Subscriber, Will], Link],
         *,
         boot: str,
-        since_ms: Callable[[], int | None] = lambda: None,
+        up_since_ms: Callable[[], int | None] = lambda: None,
+        now_ms: Callable[[], int | None] = lambda: None,
         pace: Pace | None = None,
         clock: Clock | None = None,
     ) -> None:
-        self._hub, self._outbox, self._boot, self._since_ms = hub, outbox, boot, since_ms
+        self._hub, self._outbox, self._boot = hub, outbox, boot
+        self._up_since_ms, self._now_ms = up_since_ms, now_ms
         self._pace, self._clock = pace or Pace(), clock or SystemClock()
         self._receipts: deque[Receipt] = deque()
         self._came_up = threading.Event()
@@ -77,7 +79,7 @@ class Publisher:
         self._told = b""
         self._problem = ""
         subscriber = Subscriber((topics.receipts(hub),), self._on_message, self._on_up)
-        self._link = connect(subscriber, Will(topics.status(hub), encode_status(self._status("down"))))
+        self._link = connect(subscriber, Will(topics.status(hub), encode_status(self._status("down", up_since_ms()))))
 
     def nudge(self, faults: Mapping[str, str] | None = None) -> None:
         """There is something new in the outbox; ``faults``: what ails which probe now. From any thread."""
@@ -102,7 +104,8 @@ class Publisher:
 
     def leave(self) -> None:
         """Say that the hub goes down, wait a little until the broker has all that was sent, and disconnect."""
-        self._link.publish(topics.status(self._hub), encode_status(self._status("down")), retain=True)
+        goodbye = encode_status(self._status("down", self._now_ms()))
+        self._link.publish(topics.status(self._hub), goodbye, retain=True)
         self._link.close(_LEAVE_WITHIN_S)
 
     def step(self) -> None:
@@ -174,15 +177,15 @@ class Publisher:
         now_s = self._clock.monotonic()
         if now_s - self._status_at_s < STATUS_EVERY_S and self._faults == self._told_faults:
             return
-        faults, payload = self._faults, encode_status(self._status("up"))
+        faults, payload = self._faults, encode_status(self._status("up", self._up_since_ms()))
         if payload == self._told or self._link.publish(topics.status(self._hub), payload, retain=True):
             self._told, self._told_faults, self._status_at_s = payload, faults, now_s
 
-    def _status(self, state: str) -> Status:
+    def _status(self, state: str, since_ms: int | None) -> Status:
         fill = self._outbox.fill()
         return Status(
             state,
-            self._since_ms(),
+            since_ms,
             self._boot,
             __version__,
             fill.rows,

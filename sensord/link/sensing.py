@@ -101,7 +101,15 @@ class Sense:
         self._disk_problem = ""
         self._faults: dict[str, str] = {}
         self._look_at_clock()
-        self._publisher = Publisher(hub.name, outbox, connect, boot=machine.boot, since_ms=self._since_ms, pace=pace)
+        self._publisher = Publisher(
+            hub.name,
+            outbox,
+            connect,
+            boot=machine.boot,
+            up_since_ms=lambda: self._fix.date_ms(self._started_mono_ms),
+            now_ms=lambda: self._fix.date_ms(self._mono_ms()),
+            pace=pace,
+        )
 
     def run(self, stop: threading.Event) -> None:
         """Scan on schedule until told to stop; publishing runs beside it, on a thread of its own."""
@@ -190,9 +198,6 @@ class Sense:
         for name in self._faults.keys() - faults.keys():
             _log.info("%s: well again", name)
         self._faults = faults
-
-    def _since_ms(self) -> int | None:
-        return self._fix.date_ms(self._started_mono_ms)
 
     def _mono_ms(self) -> int:
         return round(self._clock.monotonic() * 1000)
