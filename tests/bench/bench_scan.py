@@ -8,8 +8,8 @@ from __future__ import annotations
 import argparse
 from datetime import datetime
 
-import adafruit_sht31d  # noqa: TID251 - the plain way is measured with the unchanged drivers
-import adafruit_tca9548a  # noqa: TID251
+import adafruit_sht31d
+import adafruit_tca9548a
 
 from sensord.clock import SystemClock
 from sensord.probes.scan import Scanner
