@@ -73,6 +73,11 @@ class _Case:
     from_ms: int
     own: AirHours | None = None
 
+    @property
+    def rack(self) -> tuple[str, str]:
+        """Room and rack."""
+        return self.nest.room, self.nest.rack
+
     def seat(self, at_ms: int) -> Placement | None:
         """The probe in the nest at an instant, the one nearest to the cotton."""
         there = [one for one in self.stands if one.holds(at_ms)]
@@ -137,18 +142,26 @@ class Forecast:
     def _tell(self, cases: Sequence[_Case], at_ms: int) -> list[Known]:
         checkpoint_ms = (at_ms - _SETTLED_MS) // _WEEK_MS * _WEEK_MS
         rooms = self._rooms(cases, at_ms)
-        for case in cases:
-            if case.stands and any(_until(one) > case.from_ms for one in case.stands):
-                case.own = self._history.place_hours(case.nest.name, NEST_PLACES, case.from_ms, at_ms)
+        self._read_own(cases, at_ms)
         racks = _racks(cases, rooms)
         known, checkpoints = [], []
         for case in cases:
             room = rooms[case.nest.room].since(case.from_ms)
-            one, checkpoint = _follow(case, room, racks.get((case.nest.room, case.nest.rack)), (checkpoint_ms, at_ms))
+            one, checkpoint = _follow(case, room, racks.get(case.rack), (checkpoint_ms, at_ms))
             known.append(one)
             checkpoints.extend(checkpoint)
         self._cache.put(checkpoints)
         return known
+
+    def _read_own(self, cases: Sequence[_Case], at_ms: int) -> None:
+        """Each nest's own probe, from where the neighbour farthest back needs it: racks share their warmth."""
+        since: dict[tuple[str, str], int] = {}
+        for case in cases:
+            since[case.rack] = min(case.from_ms, since.get(case.rack, case.from_ms))
+        for case in cases:
+            from_ms = since[case.rack] if case.nest.rack else case.from_ms
+            if any(_until(one) > from_ms for one in case.stands):
+                case.own = self._history.place_hours(case.nest.name, NEST_PLACES, from_ms, at_ms)
 
     def _rooms(self, cases: Sequence[_Case], at_ms: int) -> dict[str, AirHours]:
         """Each room's air, read once, from where the nest farthest back needs it."""
@@ -188,7 +201,7 @@ def _racks(cases: Sequence[_Case], rooms: dict[str, AirHours]) -> dict[tuple[str
     probed = defaultdict(list)
     for case in cases:
         if case.own is not None and case.nest.rack:
-            probed[case.nest.room, case.nest.rack].append(case.own)
+            probed[case.rack].append(case.own)
     found = {key: rack_temp_c(airs, rooms[key[0]]) for key, airs in probed.items()}
     return {key: temp_c for key, temp_c in found.items() if temp_c is not None}
 
@@ -198,15 +211,16 @@ def _follow(
 ) -> tuple[Known, list[Checkpoint]]:
     """Let one nest's story go on to the instant, by way of the checkpoint where that lies ahead."""
     checkpoint_ms, at_ms = instants
+    own = case.own.since(case.from_ms) if case.own is not None else None
     basis = _basis(case, room, at_ms)
     story, seat = case.story, case.seat(at_ms)
     if story is None:
         return Known(case.nest, None, None, basis), []
     rack_here = None if rack is None else rack[len(rack) - len(room.temp_c) :]
-    temp_c = nest_temp_c(case.own, room, rack_here)
+    temp_c = nest_temp_c(own, room, rack_here)
     w0 = expected_baseline(seat.place, seat.distance_mm, case.nest.chamber_mm, case.nest.plug)[0] if seat else 0.5
-    power = power_of(temp_c, room, case.own, w0)
-    hours = samples(case.own, room) if case.own is not None else []
+    power = power_of(temp_c, room, own, w0)
+    hours = samples(own, room) if own is not None else []
     checkpoints = []
     for until_ms in (checkpoint_ms, at_ms):
         if until_ms > story.ledger.upto_ms:

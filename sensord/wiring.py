@@ -13,10 +13,12 @@ from sensord.db import open_db
 from sensord.errors import ConfigError, MissingPartError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
     from pathlib import Path
     from sqlite3 import Connection
 
     from sensord.alarms.log import AlarmLog
+    from sensord.alarms.outlook_runner import OutlookRunner
     from sensord.alarms.push import Push
     from sensord.alarms.watch import Keeping, Watch
     from sensord.clock import Clock
@@ -162,7 +164,7 @@ class Room:
         push: Push = self.part("sensord.alarms.push", "station").Push(self.config, self.database, self.clock)
         return push
 
-    def watch(self) -> Watch:
+    def watch(self, outlook: OutlookRunner | None = None) -> Watch:
         """The watch of this room."""
         from sensord.alarms.deliveries import Deliveries
         from sensord.alarms.engine import tuning_of
@@ -174,7 +176,33 @@ class Room:
         routes = self.config.push.route if self.config.push else ()
         teller = Teller(self.alarm_log, Deliveries(self.connection), routes, self.config.zone, link)
         tuning = tuning_of(self.config.alarms)
-        return Watch(self.store, self.registry, self.connection, teller, self.clock, self.keeping, tuning)
+        return Watch(
+            self.store,
+            self.registry,
+            self.connection,
+            teller,
+            self.clock,
+            self.keeping,
+            tuning,
+            calibrations=self.calibrations.all,
+            outlook=outlook.latest if outlook else None,
+        )
+
+    def outlook_runner(self) -> OutlookRunner:
+        """The outlook for the watch, not yet started; its thread has a room of its own."""
+        from sensord.alarms.outlook_runner import OutlookRunner
+        from sensord.alarms.reservoir import DaysLeft
+
+        def begin() -> Callable[[int], Mapping[str, DaysLeft]]:
+            forecast = Room(self.config, self.clock).forecast
+
+            def days_left(at_ms: int) -> Mapping[str, DaysLeft]:
+                found = ((each.nest, each.days_left) for each in forecast.at(at_ms))
+                return {nest: DaysLeft(left.p10, left.p50) for nest, left in found if left is not None}
+
+            return days_left
+
+        return OutlookRunner(begin, self.clock)
 
     def link(self, client_id: str, subscriber: Subscriber | None = None, will: Will | None = None) -> Link:
         """A new link to the configured broker, not yet started.

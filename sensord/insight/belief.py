@@ -25,10 +25,11 @@ _EMPTY_BELOW_ML = 0.15
 FILL_LN_SD, FILL_SD_ML = 0.06, 0.25
 _FILL_WRONG, _FILL_WRONG_LN_SD = 0.12, 0.30
 _FILL_NOT_DONE = 0.03
-_WEIGH_SD_G, _WEIGH_LN_SD, _WEIGH_WRONG = 0.15, 0.08, 0.15
+_WEIGH_SD_G, _WEIGH_LN_SD, _WEIGH_WRONG, _WEIGH_WRONG_SD_G = 0.15, 0.06, 0.1, 4.0
 _DRIFT_LN_VAR_PER_DAY = 0.015**2 / 7.0  # plug, cotton and ants change a little from week to week
 _SLOP_ML2_PER_DAY = 0.02**2  # ants drink and carry water
 _PLUG_PULLED_LN_SD = 0.03  # a keeper who fills pulls the plug and puts it back
+_LEAK, _COTTON_WRONG = 0.02, 0.003  # water gone that no air took; a probe that sees dry cotton where it is wet
 _LOW_SHARE = 0.2
 _UNLOGGED_LOW, _UNLOGGED_ANY = 0.12, 0.008  # fills that nobody wrote down, from one glance to the next
 _FILL_MOMENTS = (0.0, 0.25, 0.5, 0.75, 1.0)
@@ -218,8 +219,11 @@ class Belief:
             before_g, power = self.weighed
             expected = np.exp(self.ln_conductance) * power
             sd = np.hypot(_WEIGH_SD_G, _WEIGH_LN_SD * expected)
-            likelihood = (1.0 - _WEIGH_WRONG) * _normal(expected, before_g - grams, sd)
-            self.weigh_columns((likelihood + _WEIGH_WRONG * likelihood.max())[:, None])
+            missing = before_g - grams
+            careless = _normal(expected, missing, _WEIGH_WRONG_SD_G)
+            self.weigh_columns(
+                ((1.0 - _WEIGH_WRONG) * _normal(expected, missing, sd) + _WEIGH_WRONG * careless + 1e-6)[:, None]
+            )
         self.weighed = (grams, 0.0)
 
     def cotton(self, *, wet: bool) -> None:
@@ -228,7 +232,9 @@ class Belief:
         if wet:
             self.weigh_columns(np.where(water < 0.5 * self.step_ml, 0.25, 1.0))
         else:
-            self.weigh_columns(0.02 + np.exp(-water / 0.25))
+            self.p *= 1.0 - _LEAK
+            self.p[:, 0] += self.rows * _LEAK / (1.0 - _LEAK)
+            self.weigh_columns(_COTTON_WRONG + np.exp(-water / 0.25))
 
     def learn_rows(self, likelihood: Floats) -> None:
         """Take in evidence about the conductance, one value a row."""

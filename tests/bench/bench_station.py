@@ -1,0 +1,77 @@
+"""A bench room written into a real station: store, registry and journal, as the product would have it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from bench_room import HOUR_MS, START_MS, BenchRoom, Tube
+
+from sensord.db import open_db
+from sensord.forecast import Forecast
+from sensord.insight.history import History
+from sensord.keeping.outlook_cache import OutlookCache
+from sensord.keeping.registry import Registry
+from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement, Plug
+from sensord.store.sqlite import SqliteStore
+
+
+def nest_of(tube: Tube) -> Nest:
+    """What the keeper tells of a tube."""
+    return Nest(
+        tube.name, NestKind.TUBE, "bench", f"rack {tube.rack}", bore_mm=tube.bore_mm, chamber_mm=tube.chamber_mm,
+        reservoir_ml=tube.reservoir_ml, plug=Plug(tube.plug),
+    )  # fmt: skip
+
+
+def entries_of(tube: Tube) -> list[Entry]:
+    """Its journal."""
+    return [
+        Entry(START_MS + at * HOUR_MS, tube.name, EntryKind(kind), amount, "mL") for at, kind, amount in tube.entries
+    ]
+
+
+def placements_of(room: BenchRoom) -> list[Placement]:
+    """The room's probe, and one in each tube that has its own."""
+    own = [
+        Placement(
+            f"hub/{tube.name.lower()}", tube.name, "bench", Place.WET_END, START_MS, None, round(tube.distance_mm)
+        )
+        for tube in room.tubes
+        if tube.own_probe
+    ]
+    return [Placement("hub/room", None, "bench", Place.ROOM, START_MS), *own]
+
+
+def open_station(folder: Path) -> tuple[SqliteStore, Registry, Forecast]:
+    """The real parts on one file."""
+    connection = open_db(folder / "station.db")
+    store, registry = SqliteStore(folder / "station.db"), Registry(connection)
+    return store, registry, Forecast(History(store, registry), registry, OutlookCache(connection))
+
+
+def write_station(room: BenchRoom, folder: Path, until_hour: int | None = None) -> None:
+    """Readings once an hour, up to an hour; nests, placements and the whole journal."""
+    store, registry, _ = open_station(folder)
+    registry.put_nests([nest_of(tube) for tube in room.tubes])
+    registry.put_placements(placements_of(room))
+    registry.add_entries([entry for tube in room.tubes for entry in entries_of(tube)])
+    write_hours(store, room, 0, until_hour or room.hours)
+    store.close()
+
+
+def write_hours(store: SqliteStore, room: BenchRoom, first: int, last: int) -> None:
+    """Every probe's readings of these hours, in order of time."""
+    series = [("hub/room", room.probe_temp, room.probe_rh)]
+    series += [(f"hub/{tube.name.lower()}", tube.probe_temp, tube.probe_rh) for tube in room.tubes if tube.own_probe]
+    for begin in range(first, last, 24 * 7):
+        end = min(last, begin + 24 * 7)
+        rows = []
+        for name, temp, rh in series:
+            values = zip(temp[begin:end].tolist(), rh[begin:end].tolist(), strict=True)
+            rows += [(name, START_MS + (begin + i) * HOUR_MS + 1_800_000, t, h) for i, (t, h) in enumerate(values)]
+        store.write_rows(rows)
+    store.maintain(START_MS + last * HOUR_MS + 10 * HOUR_MS)
+
+
+__all__ = ["entries_of", "nest_of", "np", "open_station", "placements_of", "write_hours", "write_station"]
