@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from sensord.alarms import lifecycle
+from sensord.alarms.calibrated import Calibrated
 from sensord.alarms.conditions import Event, Raised, Worse
 from sensord.alarms.engine import Engine
 from sensord.alarms.lifecycle import Alarm
@@ -64,7 +65,7 @@ def replay(
     from_ms: int,
     until_ms: int,
     *,
-    calibrate: Callable[[Reading], Reading] | None = None,
+    calibrated: Calibrated | None = None,
     progress: Callable[[float], None] = lambda _share: None,
 ) -> Replayed:
     """Evaluate every reading of ``from_ms <= at < until_ms``.
@@ -77,6 +78,7 @@ def replay(
     probes = store.probes()
     for number, probe in enumerate(probes):
         read = engine.of(probe).read
+        calibrate = calibrated if calibrated is not None and calibrated.of(probe) else None
         columns = store.raw(probe, from_ms, until_ms)
         for at_ms, temp_c, rh_pct in zip(columns.at_ms, columns.temp_c, columns.rh_pct, strict=True):
             temp = temp_c if temp_c == temp_c else None  # noqa: PLR0124  NaN is a missing value

@@ -11,10 +11,12 @@ import os
 import sqlite3
 import threading
 from collections import defaultdict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import tzinfo
 
+from sensord.air.calibration import Calibration
+from sensord.alarms.calibrated import Calibrated
 from sensord.alarms.conditions import Event
 from sensord.alarms.engine import Engine
 from sensord.alarms.log import AlarmLog, News
@@ -22,14 +24,14 @@ from sensord.alarms.reservoir import DaysLeft, ReservoirRules
 from sensord.alarms.rules import Tuning
 from sensord.alarms.standing import Standings
 from sensord.alarms.teller import Teller
-from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS, Clock, to_ms
+from sensord.clock import DAY_MS, MINUTE_MS, SECOND_MS, Clock, to_ms
 from sensord.db import transaction
 from sensord.errors import NestclimateError
 from sensord.health import BEAT_EVERY_S, Beats
 from sensord.keeping.registry import Registry
 from sensord.keeping.seasons import SeasonOverride
 from sensord.keeping.species import Library, Species
-from sensord.model import EntryKind, Reading
+from sensord.model import EntryKind
 from sensord.store.base import ReadingStore
 
 log = logging.getLogger(__name__)
@@ -38,11 +40,11 @@ CYCLE_S = 5.0
 GRACE_MS = 8 * SECOND_MS
 KNOW_EVERY_MS = MINUTE_MS
 SAVE_EVERY_MS = 5 * MINUTE_MS
-OUTLOOK_EVERY_MS = HOUR_MS
+OUTLOOK_EVERY_MS = MINUTE_MS
 STEP_MS = 5 * SECOND_MS
 FORGOTTEN_MS = 7 * DAY_MS
 
-Calibrate = Callable[[Reading], Reading]
+FindCalibrations = Callable[[], Iterable[Calibration]]
 Outlook = Callable[[int], Mapping[str, DaysLeft]]
 
 
@@ -78,9 +80,9 @@ def standings_of(registry: Registry, keeping: Keeping) -> Standings:
     )
 
 
-def as_given(reading: Reading) -> Reading:
-    """No calibration: the reading as the probe gave it."""
-    return reading
+def no_calibrations() -> Iterable[Calibration]:
+    """None at all: readings mean what they say."""
+    return ()
 
 
 class Watch:
@@ -96,12 +98,13 @@ class Watch:
         keeping: Keeping,
         tuning: Tuning,
         *,
-        calibrate: Calibrate = as_given,
+        calibrations: FindCalibrations = no_calibrations,
         outlook: Outlook | None = None,
     ) -> None:
         self._store, self._registry, self._connection, self._teller = store, registry, connection, teller
         self._clock, self._keeping, self._tuning = clock, keeping, tuning
-        self._calibrate, self._outlook = calibrate, outlook
+        self._calibrations, self._outlook = calibrations, outlook
+        self._calibrate = Calibrated()
         self._log, self._beats = AlarmLog(connection), Beats(connection)
         self._since_ms = self._wall_ms = to_ms(clock.now())
         self._monotonic_s = clock.monotonic()
@@ -177,6 +180,7 @@ class Watch:
         standings = standings_of(self._registry, self._keeping)
         if standings != self._engine.standings:
             self._engine.know(standings)
+        self._calibrate = Calibrated(self._calibrations())
         latest = self._store.latest()
         for placement in standings.placements:
             if placement.holds(now_ms):

@@ -9,6 +9,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+from sensord.alarms.calibrated import Calibrated
 from sensord.alarms.engine import tuning_of
 from sensord.alarms.log import document
 from sensord.alarms.messages import WORDS, name_of
@@ -64,7 +65,8 @@ def _library(folder: str) -> Library:
 def _replay(room: Room, library: Library, from_ms_: int, to_ms_: int) -> Replayed:
     keeping = dataclasses.replace(room.keeping, library=library)
     standings = standings_of(room.registry, keeping)
-    return replay(room.store, standings, tuning_of(room.config.alarms), from_ms_, to_ms_)
+    calibrated = Calibrated(room.calibrations.all())
+    return replay(room.store, standings, tuning_of(room.config.alarms), from_ms_, to_ms_, calibrated=calibrated)
 
 
 def _table(columns: Sequence[tuple[str, Counts]]) -> str:

@@ -18,10 +18,13 @@ def run(args: argparse.Namespace, room: Room) -> int:
     del args
     log_to_stderr("watch")
     stop = stop_on_signals()
-    watch, push = room.watch(), room.push()
+    outlook, push = room.outlook_runner(), room.push()
+    watch = room.watch(outlook)
+    outlook.start()
     push.start()
     try:
         watch.run(stop)
     finally:
+        outlook.stop()
         push.stop()
     return 0
