@@ -147,7 +147,7 @@ class SimulatedBus:
         chips: list[Chip] = [
             chips[address] for chips in segments if address in chips and chips[address].acknowledges(read=read)
         ]
-        if address in self.muxes and not self.muxes[address].silent:
+        if address in self.muxes and self.muxes[address].acknowledges():
             chips.append(self.muxes[address])
         if not chips:
             self._pass_bits(9 + 2)

@@ -154,14 +154,23 @@ class SimulatedSHT31:
 class SimulatedTCA9548A:
     """One multiplexer: bit n of its control byte connects channel n, from the STOP of the write on.
 
-    Fault switch: ``silent`` makes it answer nothing (its channels stay as they are); ``brown_out`` closes all of them.
+    Fault switches: ``silent`` makes it answer nothing (its channels stay as they are), ``misses`` only the next so many
+    times; ``brown_out`` closes all channels.
     """
 
     def __init__(self) -> None:
         self.silent = False
+        self.misses = 0
         self.control = 0
         self._written = 0
         self.channels: dict[int, dict[int, SimulatedSHT31]] = {channel: {} for channel in range(8)}
+
+    def acknowledges(self) -> bool:
+        """Whether it answers its address now."""
+        if self.misses:
+            self.misses -= 1
+            return False
+        return not self.silent
 
     def brown_out(self) -> None:
         """Power-up state: all channels closed."""

@@ -214,8 +214,14 @@ def test_two_at_one_address_are_a_wired_and(clock: ManualClock) -> None:
     bus.writeto(0x70, b"\x01")
     command(bus, 0x2400)
     clock.advance(0.0155)
+    joined = read(bus, 6)
+    frames = [
+        b"".join(word.to_bytes(2, "big") + bytes([crc8(word.to_bytes(2, "big"))]) for word in raw_words(*air))
+        for air in [(20.0, 50.0), (31.0, 77.0)]
+    ]
+    assert joined == bytes(a & b for a, b in zip(*frames, strict=True))
     with pytest.raises(RuntimeError, match="CRC mismatch"):
-        adafruit_sht31d._unpack(read(bus, 6))
+        adafruit_sht31d._unpack(joined)
 
 
 def test_both_real_drivers_run_on_the_simulated_bus() -> None:

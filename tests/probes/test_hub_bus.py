@@ -129,3 +129,12 @@ def test_second_owner_of_the_pi_bus(tmp_path: Path) -> None:
     assert not again.try_lock()
     again.unlock()
     again.close()
+
+
+@pytest.mark.skipif(Path("/dev/i2c-29").exists(), reason="this machine has an I2C bus 29")
+def test_a_bus_that_blinka_cannot_open(tmp_path: Path) -> None:
+    """Blinka's refusal is one clear line, and the ownership is given back."""
+    (tmp_path / "i2c-29").touch()
+    for _ in range(2):
+        with pytest.raises(ProbeError, match=r"i2c-29: cannot be opened"):
+            open_pi_bus(29, devices=tmp_path)

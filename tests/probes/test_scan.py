@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 import threading
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from room_of_probes import MILD, Bench, full_bench, seat
 
-from sensord.clock import ManualClock, SystemClock
+from sensord.clock import Clock, ManualClock, ScaledClock, SystemClock
 from sensord.errors import ProbeError
 from sensord.probes.bus import BusHeldError, Trunk, own_device
 from sensord.probes.scan import REST_S, Scanner
@@ -19,7 +20,7 @@ from sensord.probes.simulated import SimulatedBus
 GOOD = pytest.approx(MILD)
 
 
-def pair(clock: ManualClock, *, reset_line: bool = False) -> Bench:
+def pair(clock: Clock, *, reset_line: bool = False) -> Bench:
     """Two probes on one channel, one on another multiplexer, at the same addresses."""
     return Bench(
         clock,
@@ -228,11 +229,28 @@ def test_channel_left_open_by_a_crash_is_closed_first(clock: ManualClock) -> Non
     """A channel open from before would answer in another's place; the first session closes all."""
     bench = pair(clock)
     bench.chips["a"].air = lambda _at: (11.0, 22.0)
-    bench.bus.writeto(0x70, b"\x01")
+    bench.bus.writeto(0x71, b"\x80")
     readings, faults = bench.scan()
+    assert [1, 1, 1] == [chip.conversions for chip in bench.chips.values()]
     assert readings["c"] == GOOD
     assert readings["a"] == pytest.approx((11.0, 22.0), abs=0.01)
     assert faults == {}
+
+
+def test_first_session_closes_all_channels(clock: ManualClock) -> None:
+    """Whatever was open when a program starts is closed before anything else is said."""
+    bench = pair(clock)
+    bench.bus.writeto(0x70, b"\x30")
+    with Trunk(bench.bus, (0x70, 0x71), clock):
+        assert bench.bus.muxes[0x70].control == 0
+
+
+def test_one_missed_answer_of_a_multiplexer_costs_no_reading(clock: ManualClock) -> None:
+    """A multiplexer that misses once is asked again within the scan."""
+    bench = pair(clock)
+    bench.scan()
+    bench.bus.muxes[0x70].misses = 1
+    assert bench.scan() == ({"a": GOOD, "b": GOOD, "c": GOOD}, {})
 
 
 def test_all_channels_are_closed_after_a_scan(clock: ManualClock) -> None:
@@ -309,10 +327,21 @@ def test_replugged_probe_reads_at_the_next_scan(clock: ManualClock) -> None:
 
 def test_whole_bus_in_real_time() -> None:
     """On the machine's own clock three probes read as well; the plain loop's measurements are not slept through."""
-    bench = pair(SystemClock())  # type: ignore[arg-type]
+    bench = pair(SystemClock())
     readings, faults = bench.scan()
     assert readings == {"a": GOOD, "b": GOOD, "c": GOOD}
     assert faults == {}
+
+
+@pytest.mark.parametrize("speed", [60.0, 3600.0])
+def test_whole_bus_in_scaled_time(speed: float) -> None:
+    """In the demo's faster time every probe reads, with no measurement asked for too early."""
+    bench = full_bench(ScaledClock(datetime(2026, 4, 1, tzinfo=UTC), SystemClock().monotonic(), speed))
+    for _ in range(2):
+        readings, faults = bench.scan()
+        assert len(readings) == 128
+        assert faults == {}
+    assert {2} == {chip.conversions for chip in bench.chips.values()}
 
 
 def test_probes_of_other_hubs_are_left_out(clock: ManualClock) -> None:
