@@ -23,10 +23,10 @@ from dashboard.snapshot import (
 from sensord.alarms.lifecycle import Alarm
 from sensord.alarms.standing import Standings
 from sensord.alarms.watch import standings_of
-from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS, to_ms
+from sensord.clock import HOUR_MS, MINUTE_MS, to_ms
 from sensord.errors import MissingPartError, NestclimateError
 from sensord.health import PROCESSES, Beats
-from sensord.model import Entry, Nest, Place, Placement, Reading
+from sensord.model import Entry, Place, Placement, Reading
 from sensord.probes.quality import in_range
 from sensord.store.base import Columns
 from sensord.store.status import HubStatuses
@@ -36,12 +36,12 @@ FRESH_S = 1.0
 """Walls that ask within that long share one snapshot."""
 KEEPING_FRESH_S, SLOW_FRESH_S, WATER_FRESH_S = 10.0, 60.0, 600.0
 TREND_OVER_MS = HOUR_MS
-RAW_UP_TO_MS = 2 * DAY_MS
 MOST_POINTS = 1_500
 _PLACES = (Place.WET_END, Place.DRY_END, Place.OUTWORLD)
 
 _log = logging.getLogger(__name__)
 Value = TypeVar("Value")
+_Trend = tuple[float | None, float | None]
 
 
 @dataclasses.dataclass
@@ -105,14 +105,16 @@ class Data:
         with self._lock:
             return self._fresh(self._snapshot, FRESH_S, self._read)
 
+    def forget(self) -> None:
+        """Read anew at the next question."""
+        self._snapshot = _Kept()
+
     def _read(self) -> Snapshot:
         room, at_ms = self._room(), to_ms(self._clock.now())
-        standings = self._fresh(self._keeping, KEEPING_FRESH_S, lambda: standings_of(room.registry, room.keeping))
+        stands = self._fresh(self._keeping, KEEPING_FRESH_S, lambda: self._stands(at_ms))
         latest = room.store.latest()
-        held = [one for one in standings.placements if one.holds(at_ms)]
-        trends = self._fresh(self._slow, SLOW_FRESH_S, lambda: self._trends(held, at_ms))
-        names = sorted({nest.name for nest in standings.nests})
-        nests = [now for name in names if (now := self._nest(name, standings, held, latest, trends, at_ms))]
+        trends = self._fresh(self._slow, SLOW_FRESH_S, lambda: self._trends(stands, at_ms))
+        nests = [self._nest(stand, latest, trends) for stand in stands]
         return Snapshot(
             station=self._config.station.name,
             time_zone=self._config.station.time_zone,
@@ -129,34 +131,31 @@ class Data:
             speed=getattr(self._clock, "speed", 1.0),
         )
 
-    def _nest(
-        self,
-        name: str,
-        standings: Standings,
-        held: list[Placement],
-        latest: dict[str, Reading],
-        trends: dict[str, tuple[float | None, float | None]],
-        at_ms: int,
-    ) -> NestNow | None:
-        """One nest whose colony lives; None for a dead one or one that is still to come."""
-        nest = standings.nest(name, at_ms)
-        if nest is None or (nest.since_ms or 0) > at_ms or standings.of_nest(name, at_ms) is None:
-            return None
-        placement = _first(held, nest)
-        standing = standings.of(placement.probe, at_ms) if placement else standings.of_nest(name, at_ms)
-        if placement is None or standing is None:
-            return NestNow(nest, water=self._water_of(name), species=nest.species)
-        reading = latest.get(placement.probe)
-        if reading is not None and not placement.holds(reading.at_ms):
-            reading = None  # it was taken elsewhere, before the probe moved here
-        air = self._air(reading, trends.get(placement.probe, (None, None))) if reading else None
-        return NestNow(nest, placement, air, standing.bands, self._water_of(name), standing.species)
+    def _stands(self, at_ms: int) -> list[NestNow]:
+        """Every nest whose colony lives, with its probe and bands, still without air and water."""
+        room = self._room()
+        standings = standings_of(room.registry, room.keeping)
+        held: dict[str, list[Placement]] = {}
+        for one in standings.placements:
+            if one.nest is not None and one.holds(at_ms):
+                held.setdefault(one.nest, []).append(one)
+        names = sorted({nest.name for nest in standings.nests})
+        return [now for name in names if (now := _stand(name, standings, held.get(name, []), at_ms))]
+
+    def _nest(self, stand: NestNow, latest: dict[str, Reading], trends: dict[str, _Trend]) -> NestNow:
+        placement, air = stand.placement, None
+        reading = latest.get(placement.probe) if placement else None
+        if (
+            placement and reading and placement.holds(reading.at_ms)
+        ):  # else it was taken elsewhere, before the probe moved
+            air = self._air(reading, trends.get(placement.probe, (None, None)))
+        return dataclasses.replace(stand, air=air, water=self._water_of(stand.nest.name))
 
     def _water_of(self, nest: str) -> Water | None:
         kept = self._water
         return kept.value.get(nest) if kept.value else None
 
-    def _air(self, reading: Reading, trend: tuple[float | None, float | None]) -> Air:
+    def _air(self, reading: Reading, trend: _Trend) -> Air:
         temp_c, rh_pct = self._calibrated(reading)
         doubt = ""
         if reading.temp_c is not None and reading.rh_pct is not None and not in_range(reading.temp_c, reading.rh_pct):
@@ -177,9 +176,10 @@ class Data:
             None if reading.rh_pct is None else float(rh[0]),
         )
 
-    def _trends(self, held: Iterable[Placement], at_ms: int) -> dict[str, tuple[float | None, float | None]]:
-        """Change an hour of every placed probe, from its readings of the last hour."""
+    def _trends(self, stands: Iterable[NestNow], at_ms: int) -> dict[str, _Trend]:
+        """Change an hour at every nest's probe, from its readings of the last hour."""
         store = self._room().store
+        held = [stand.placement for stand in stands if stand.placement]
         return {
             one.probe: trend_of(store.raw(one.probe, max(one.since_ms, at_ms - TREND_OVER_MS), at_ms + 1))
             for one in held
@@ -232,10 +232,18 @@ def _floats(values: list[float]) -> Any:
     return np.asarray(values, dtype=float)
 
 
-def _first(held: list[Placement], nest: Nest) -> Placement | None:
-    """The probe that speaks for the nest: at the wet end before the dry end before the outworld."""
-    own = [one for one in held if one.nest == nest.name and one.place in _PLACES]
-    return min(own, key=lambda one: _PLACES.index(one.place), default=None)
+def _stand(name: str, standings: Standings, held: list[Placement], at_ms: int) -> NestNow | None:
+    """One nest; None where its colony is dead or it is still to come. At its wet end a probe speaks for it first."""
+    nest = standings.nest(name, at_ms)
+    standing = standings.of_nest(name, at_ms)
+    if nest is None or (nest.since_ms or 0) > at_ms or standing is None:
+        return None
+    placement = min(
+        (one for one in held if one.place in _PLACES), key=lambda one: _PLACES.index(one.place), default=None
+    )
+    if placement is not None:
+        standing = standings.of(placement.probe, at_ms) or standing
+    return NestNow(nest, placement, bands=standing.bands, species=standing.species)
 
 
 def _probe(name: str, placement: Placement | None, reading: Reading | None) -> ProbeNow:

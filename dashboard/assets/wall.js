@@ -77,7 +77,7 @@
     var wide = racks.clientWidth, high = room();
     pages = [];
     if (best.size < SMALLEST_PX) {
-      best = { size: SMALLEST_PX, columns: Math.max(1, Math.floor((wide - 34) / (SMALLEST_PX * 6.75))) };
+      best = { size: SMALLEST_PX, columns: Math.max(1, Math.floor((wide - 34) / (SMALLEST_PX * 6.8))) };
       pages = paginate(counts, best.columns, Math.max(1, Math.floor((high - 5 * counts.length) / (SMALLEST_PX * 2.72))));
     }
     racks.style.setProperty("--u", best.size.toFixed(2) + "px");
@@ -91,7 +91,7 @@
     var wide = racks.clientWidth, high = room(), most = Math.max.apply(null, counts), best = null;
     for (var columns = 1; columns <= most; columns += 1) {
       var rows = counts.reduce(function (sum, number) { return sum + Math.ceil(number / columns); }, 0);
-      var size = Math.min((wide - 34) / columns / 6.75, (high - 5 * counts.length) / rows / 2.72, 64);
+      var size = Math.min((wide - 34) / columns / 6.8, (high - 5 * counts.length) / rows / 2.72, 64);
       if (!best || size > best.size) { best = { size: size, columns: columns }; }
     }
     return best;

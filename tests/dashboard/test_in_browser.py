@@ -9,6 +9,7 @@ import socket
 import pytest
 from browser import serving
 from invented_room import InventedRoom, room
+from playwright.sync_api import Error
 from waiting import wait_until
 
 from dashboard.app import create_app
@@ -42,7 +43,14 @@ def watched(browser, **options):
 
 def seen(page, condition, within_s):
     """Wait for a condition in the page; asked from outside, since its content policy forbids eval inside."""
-    wait_until(lambda: page.evaluate(condition), within_s=within_s, what=condition)
+
+    def asked():
+        try:
+            return page.evaluate(condition)
+        except Error:  # the page is just being loaded anew
+            return False
+
+    wait_until(asked, within_s=within_s, what=condition)
 
 
 def test_every_page_is_without_complaint_and_asks_nobody_else(browser, address) -> None:

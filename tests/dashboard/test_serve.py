@@ -1,0 +1,86 @@
+"""The command: refuses to lie open, serves, leaves its beat, stops on SIGTERM."""
+
+from __future__ import annotations
+
+import json
+import signal
+import socket
+import subprocess
+import urllib.error
+import urllib.request
+
+import pytest
+from waiting import wait_until
+
+from sensord.cli import main
+from sensord.commands.serve import network_of
+from sensord.errors import ConfigError
+from sensord.settings import DashboardSettings
+from sensord.supervisor import nestclimate_command
+
+
+def test_beyond_loopback_needs_a_named_network() -> None:
+    with pytest.raises(ConfigError, match=r"dashboard.host = '0.0.0.0': is beyond loopback.*open_to"):
+        network_of(DashboardSettings(host="0.0.0.0"))
+    with pytest.raises(ConfigError, match=r"dashboard.open_to = 'home': allowed is a network"):
+        network_of(DashboardSettings(open_to="home"))
+    with pytest.raises(ConfigError, match="beyond loopback"):
+        network_of(DashboardSettings(host="ants.example"))
+    assert "192.168.1.0/24" == network_of(DashboardSettings(host="0.0.0.0", open_to="192.168.1.0/24"))
+    assert {""} == {network_of(DashboardSettings(host=host)) for host in ("127.0.0.1", "::1", "localhost", "127.8.8.8")}
+
+
+def test_a_port_that_is_taken_is_one_clear_line(tmp_path, capsys) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        (tmp_path / "station.toml").write_text(f"[station]\n[dashboard]\nport = {port}\n")
+        ended = subprocess.run(
+            nestclimate_command(str(tmp_path), "serve"), capture_output=True, text=True, timeout=60, check=False
+        )
+    assert 2 == ended.returncode
+    assert f"port = {port}: cannot listen there" in ended.stderr
+    assert "Traceback" not in ended.stderr
+
+
+def test_the_command_line_refuses_an_open_dashboard(tmp_path, capsys) -> None:
+    (tmp_path / "station.toml").write_text('[station]\n[dashboard]\nhost = "0.0.0.0"\n')
+    ended = subprocess.run(
+        nestclimate_command(str(tmp_path), "serve"), capture_output=True, text=True, timeout=60, check=False
+    )
+    assert 2 == ended.returncode
+    assert "beyond loopback" in ended.stderr
+    assert 2 == main(["--config", str(tmp_path / "nowhere"), "serve"])
+
+
+@pytest.mark.slow
+def test_it_serves_beats_and_stops_on_sigterm(tmp_path) -> None:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    (tmp_path / "station.toml").write_text(f"[station]\n[dashboard]\nport = {port}\n")
+    process = subprocess.Popen(nestclimate_command(str(tmp_path), "serve"), stderr=subprocess.PIPE, text=True)
+    try:
+        health = wait_until(lambda: ask(port), within_s=40, what="an answer")
+        assert health["processes"]["serve"]["ok"]
+        assert not health["processes"]["watch"]["ok"]
+        assert "record" not in health["processes"]  # without a broker there is nothing to record
+    finally:
+        process.send_signal(signal.SIGTERM)
+        _, said = process.communicate(timeout=20)
+    assert 0 == process.returncode
+    assert f"http://127.0.0.1:{port}/" in said
+    assert "Traceback" not in said
+
+
+def ask(port: int):
+    """What /healthz says, once the process has left its first beat."""
+    try:
+        body = urllib.request.urlopen(f"http://127.0.0.1:{port}/healthz", timeout=5).read()
+    except urllib.error.HTTPError as error:
+        body = error.read()
+    except OSError:
+        return None
+    health = json.loads(body)
+    return health if health["processes"]["serve"]["ok"] else None
