@@ -182,7 +182,9 @@ def test_held_bus_is_cut_off_by_the_reset_line(clock: ManualClock) -> None:
     bench = pair(clock, reset_line=True)
     bench.chips["a"].holds_sda = True
     for _ in range(5):
+        before_s = clock.monotonic()
         readings, faults = bench.scan()
+        assert clock.monotonic() - before_s < 3, "its neighbours on the channel are not waited for in turn"
         assert readings == {"c": GOOD}
         assert faults == {"a": "bus_held", "b": "bus_held"}
 
