@@ -24,7 +24,7 @@ PACE = Pace(pack_rows=40, window_packs=20, first_wait_s=0.5, longest_wait_s=2.0)
 
 def numbered(number: int) -> Reading:
     """What reading number N must be, from its number alone."""
-    return Reading(f"{HUB}/p{number % PROBES}", BASE_MS + number * 250, number % 9_000 / 64, number % 100 + 0.25)
+    return Reading(f"{HUB}/p{number % PROBES}", BASE_MS + number * 250, number % 180 / 2, number % 100 + 0.25)
 
 
 def main(outbox_file: str, port: str, enough: str) -> None:

@@ -56,14 +56,20 @@ class Line:
 
     def waiting(self) -> int:
         """Rows in the outbox, seen from outside."""
-        with closing(sqlite3.connect(f"file:{self.outbox}?mode=ro", uri=True, timeout=30)) as connection:
-            return int(connection.execute("SELECT count(*) FROM waiting").fetchone()[0])
+        return self._ask("SELECT count(*) FROM waiting")
 
     def entered(self) -> int:
         """The last sequence number ever given out."""
-        with closing(sqlite3.connect(f"file:{self.outbox}?mode=ro", uri=True, timeout=30)) as connection:
-            row = connection.execute("SELECT seq FROM sqlite_sequence WHERE name = 'waiting'").fetchone()
-            return int(row[0]) if row else 0
+        return self._ask("SELECT seq FROM sqlite_sequence WHERE name = 'waiting'")
+
+    def _ask(self, question: str) -> int:
+        """0 while there is no outbox yet."""
+        try:
+            with closing(sqlite3.connect(f"file:{self.outbox}?mode=ro", uri=True, timeout=30)) as connection:
+                row = connection.execute(question).fetchone()
+        except sqlite3.OperationalError:
+            return 0
+        return int(row[0]) if row else 0
 
     def close(self) -> None:
         self.kill_hub()
@@ -89,14 +95,14 @@ def line(tmp_path: Path):
 @pytest.mark.mosquitto
 def test_fifty_kills_at_random_moments_lose_double_and_misdate_nothing(line: Line) -> None:
     """Every reading that entered the outbox is in the store exactly once, with its own time and values."""
-    chance = random.Random()  # noqa: S311 - random moments are the point
+    chance = random.Random()
     pause = threading.Event()
     victims: dict[str, tuple[Callable[[], None], Callable[[], object]]] = {
         "hub": (line.kill_hub, line.start_hub),
         "broker": (line.broker.kill, line.broker.start),
         "recorder": (line.kill_recorder, line.start_recorder),
     }
-    wait_until(lambda: line.outbox.exists() and line.entered() > 200, what="the hub fills its outbox")
+    wait_until(lambda: line.entered() > 200, what="the hub fills its outbox")
     order = list(victims) * (KILLS // len(victims))
     chance.shuffle(order)
     for name in order:
@@ -107,6 +113,7 @@ def test_fifty_kills_at_random_moments_lose_double_and_misdate_nothing(line: Lin
         start()
     assert len(order) >= 50
     line.enough.touch()
+    pause.wait(0.1)
     wait_until(lambda: line.waiting() == 0, within_s=60, what="the outbox drains")
     line.kill_recorder()
     line.kill_hub()
@@ -119,7 +126,7 @@ def test_a_broker_queue_that_overflows_loses_nothing(tmp_path: Path) -> None:
     """The recorder is away while far more packs than Mosquitto's default queue of 1,000 messages are published."""
     line = Line(tmp_path)
     try:
-        wait_until(lambda: line.entered() > 0 and line.waiting() < 40, what="the recorder has a session at the broker")
+        wait_until(lambda: line.entered() - line.waiting() > 100, what="receipts come")
         line.kill_recorder()
         flood_id = subprocess.Popen(
             [sys.executable, str(Path(__file__).with_name("flood.py")), str(line.broker.port), "3000"], stderr=line.log
@@ -127,7 +134,7 @@ def test_a_broker_queue_that_overflows_loses_nothing(tmp_path: Path) -> None:
         assert flood_id.wait(60) == 0
         before = line.entered()
         wait_until(lambda: line.entered() > before + 2_000, within_s=60, what="the hub goes on while nobody records")
-        assert "have been dropped" in line.broker.log.read_text() or "dropped" in line.broker.log.read_text()
+        assert "dropped" in line.broker.log.read_text()
         line.start_recorder()
         line.enough.touch()
         wait_until(lambda: line.waiting() == 0, within_s=60, what="the outbox drains")
