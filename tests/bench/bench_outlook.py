@@ -1,159 +1,197 @@
-"""Scores the outlook on a room it was not made for, against the two rules a keeper has. Run: python tests/bench/bench_outlook.py"""
+"""Scores the outlook on a room whose physics it does not have, against the two rules a keeper has, and times it.
+
+python tests/bench/bench_outlook.py [--tubes N] [--seed N] [--station N] [--smoke]
+
+Every answer comes from the product's own path (history, stories with checkpoints, pooling, look-ahead), asked as of the
+day, over an in-memory store of hourly means; ``--station N`` times N nests with a year in the embedded store.
+"""
 
 from __future__ import annotations
 
 import argparse
 import sys
+import tempfile
 import time
+from array import array
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from bench_room import DAY_MS, HOUR_MS, START_MS, make_room  # noqa: E402
+from bench_room import HOUR_MS, START_MS, BenchRoom, Tube, make_room
+from bench_station import entries_of, nest_of, open_station, placements_of, write_station
 
-from sensord.air.moist_air import vapour_pa  # noqa: E402
-from sensord.insight.balance import PowerSeries, drying_power  # noqa: E402
-from sensord.insight.ledger import Event, Happening, Ledger  # noqa: E402
-from sensord.insight.outlook import Known, outlooks  # noqa: E402
-from sensord.model import Nest, NestKind, Plug  # noqa: E402
+from sensord.db import open_db
+from sensord.forecast import Forecast
+from sensord.insight.history import History
+from sensord.insight.lookahead import Quantiles
+from sensord.keeping.outlook_cache import OutlookCache
+from sensord.keeping.registry import Registry
+from sensord.store.base import Hours
 
 AHEAD_DAYS = 14
+BAND_LOW_PCT = 75.0  # 'when humidity falls below the band': the keeper's other rule
+DRYING_ACTIVITY = 0.75
 
 
-def nest_of(tube):
-    return Nest(tube.name, NestKind.TUBE, "bench", f"rack {tube.rack}", bore_mm=tube.bore_mm, chamber_mm=tube.chamber_mm,
-                reservoir_ml=tube.reservoir_ml, plug=Plug(tube.plug))  # fmt: skip
+class Answer(NamedTuple):
+    """One cycle, asked about a fortnight before it ran dry."""
+
+    tube: Tube
+    cycle: int
+    left: Quantiles
+    truth: float
+    last_time: float | None
 
 
-def score(room):
-    """For each cycle that ran dry: the question 14 days before, what was answered, what was true."""
-    room_pa = vapour_pa(room.probe_temp, room.probe_rh)
-    series, ledgers, events = {}, {}, {}
+class HourlyStore:
+    """Hourly means straight from the room: the part of the store's port that history uses for the outlook."""
+
+    def __init__(self, room: BenchRoom) -> None:
+        self.at = START_MS + np.arange(room.hours) * HOUR_MS
+        self.series = {"hub/room": (room.probe_temp, room.probe_rh)}
+        for tube in room.tubes:
+            if tube.own_probe:
+                self.series[f"hub/{tube.name.lower()}"] = (tube.probe_temp, tube.probe_rh)
+
+    def hours(self, probe: str, from_ms: int, until_ms: int) -> Hours:
+        """As the port says."""
+        first, last = np.searchsorted(self.at, [from_ms, until_ms])
+        ones = array("q", np.ones(last - first, np.int64).tobytes())
+        temp, rh = (array("d", values[first:last].tobytes()) for values in self.series[probe])
+        return Hours(array("q", self.at[first:last].tobytes()), ones, ones, temp, temp, temp, rh, rh, rh)
+
+
+def forecast_of(room: BenchRoom) -> Forecast:
+    """The product over that room."""
+    connection = open_db(":memory:")
+    registry = Registry(connection)
+    registry.put_nests([nest_of(tube) for tube in room.tubes])
+    registry.put_placements(placements_of(room))
+    registry.add_entries([entry for tube in room.tubes for entry in entries_of(tube)])
+    return Forecast(History(HourlyStore(room), registry), registry, OutlookCache(connection))
+
+
+def last_fill(tube: Tube, before: int) -> int:
+    """Hour of the last true fill."""
+    return max(hour for hour in tube.fill_hours if hour < before)
+
+
+def score(room: BenchRoom) -> tuple[list[Answer], dict[str, list[tuple[int, str]]]]:
+    """Ask on every day somebody must be asked about, and once a day for the cotton where a probe sits in the tube."""
+    forecast, days = forecast_of(room), room.hours // 24
+    due: dict[int, list[tuple[Tube, int, int]]] = {}
     for tube in room.tubes:
-        temp = tube.probe_temp if tube.own_probe else room.probe_temp
-        series[tube.name] = PowerSeries.bridged(START_MS, drying_power(temp, room_pa))
-        events[tube.name] = [
-            Event(START_MS + at * HOUR_MS, Happening(kind), amount) for at, kind, amount in tube.entries
-        ]
-    asked = (
-        sorted(
-            (dry - AHEAD_DAYS * 24, tube, number)
-            for tube in room.tubes
-            for number, dry in enumerate(tube.dry_hours)
-            if dry - AHEAD_DAYS * 24 > max(f for f in tube.fill_hours if f < dry)
-        )
-        if False
-        else [
-            (dry - AHEAD_DAYS * 24, tube.name, number, dry)
-            for tube in room.tubes
-            for number, dry in enumerate(tube.dry_hours)
-            if dry - AHEAD_DAYS * 24 > max(f for f in tube.fill_hours if f < dry)
-        ]
-    )
-    by_name = {tube.name: tube for tube in room.tubes}
-    results = []
-    for week in range(0, room.hours // 24 + 7, 7):
-        due = [one for one in asked if (one[0] // 24) // 7 * 7 == week]
-        until = START_MS + week * DAY_MS
-        for name in by_name:
-            _advance(ledgers, by_name[name], events[name], series[name], until)
-        snapshots = [
-            Known(
-                nest_of(by_name[name]),
-                ledgers.get(name),
-                _recent(series[name], until),
-                "own probe" if by_name[name].own_probe else "room probe",
-            )
-            for name in by_name
-        ]
-        for at, name, number, dry in due:
-            import copy
-
-            at_ms = START_MS + at * HOUR_MS
-            known = list(snapshots)
-            place = list(by_name).index(name)
-            ledgers_one = {name: copy.deepcopy(ledgers[name])} if name in ledgers else {}
-            _advance(ledgers_one, by_name[name], events[name], series[name], at_ms)
-            known[place] = Known(
-                known[place].nest, ledgers_one.get(name), _recent(series[name], at_ms), known[place].basis
-            )
-            answer = outlooks(known, at_ms)[place]
-            if answer.days_left is None:
-                continue
-            tube = by_name[name]
-            fill = max(f for f in tube.fill_hours if f < dry)
-            logged = [h for h, kind, _ in tube.entries if kind == "fill" and h <= at]
-            spans = [d - max(f for f in tube.fill_hours if f < d) for d in tube.dry_hours if d < at]
-            last = (logged[-1] + spans[-1] - at) / 24 if spans and logged else None
-            results.append(
-                (
-                    tube.own_probe,
-                    number,
-                    answer.days_left,
-                    AHEAD_DAYS,
-                    last,
-                    tube.heated_c is not None,
-                    fill in logged,
-                    answer.water_left_ml,
-                    tube.water[at],
-                    name,
-                )
-            )
-    return results
+        for cycle, dry in enumerate(tube.dry_hours):
+            if dry - AHEAD_DAYS * 24 > last_fill(tube, dry):
+                due.setdefault(dry // 24 - AHEAD_DAYS, []).append((tube, cycle, dry))
+    answers: list[Answer] = []
+    cotton: dict[str, list[tuple[int, str]]] = {tube.name: [] for tube in room.tubes if tube.own_probe}
+    for day in range(5, days + 1):
+        found = {one.nest: one for one in forecast.at(START_MS + day * 24 * HOUR_MS)}
+        for name, seen in cotton.items():
+            seen.append((day * 24, found[name].cotton.state))
+        for tube, cycle, dry in due.get(day, []):
+            left = found[tube.name].days_left
+            if left is not None:
+                answers.append(Answer(tube, cycle, left, dry / 24 - day, _as_last_time(tube, day * 24)))
+    return answers, cotton
 
 
-def _advance(ledgers, tube, events, series, until):
-    ledger = ledgers.get(tube.name)
-    new = [event for event in events if event.at_ms <= until and (ledger is None or event.at_ms > ledger.upto_ms)]
-    if ledger is None:
-        if not new:
-            return
-        ledger = ledgers[tube.name] = Ledger.begin(nest_of(tube), new[0].at_ms)
-    ledger.advance(new, series, until)
+def _as_last_time(tube: Tube, now: int) -> float | None:
+    """The keeper's first rule: as many days from the last fill in the journal as the cycle before took."""
+    spans = [dry - last_fill(tube, dry) for dry in tube.dry_hours if dry < now]
+    logged = [hour for hour, kind, _ in tube.entries if kind == "fill" and hour <= now]
+    return (logged[-1] + spans[-1] - now) / 24 if spans and logged else None
 
 
-def _recent(series, until):
-    count = max(24, min(len(series.hourly), (until - START_MS) // HOUR_MS))
-    return (
-        series.hourly[max(0, count - 21 * 24) : count][: (min(count, 21 * 24) // 24) * 24].reshape(-1, 24).mean(axis=1)
-    )
-
-
-def report(results):
+def report(answers: list[Answer]) -> None:
+    """Medians and coverage, first and later cycles apart."""
     for title, keep in (
-        ("first cycles", lambda r: r[1] == 0),
-        ("later cycles", lambda r: r[1] > 0),
-        ("later, own probe", lambda r: r[1] > 0 and r[0]),
-        ("later, room probe", lambda r: r[1] > 0 and not r[0]),
-        ("later, heated room probe", lambda r: r[1] > 0 and not r[0] and r[5]),
-        ("later, fill forgotten", lambda r: r[1] > 0 and not r[6]),
+        ("first cycles", lambda one: one.cycle == 0),
+        ("later cycles", lambda one: one.cycle > 0),
+        ("later, own probe", lambda one: one.cycle > 0 and one.tube.own_probe),
+        ("later, room probe", lambda one: one.cycle > 0 and not one.tube.own_probe),
+        ("later, heated", lambda one: one.cycle > 0 and one.tube.heated_c is not None),
     ):
-        rows = [r for r in results if keep(r)]
-        if not rows:
-            continue
-        error = np.array([r[2].p50 - r[3] for r in rows])
-        inside = np.mean([r[2].p10 <= r[3] <= r[2].p90 for r in rows])
-        low = np.mean([r[3] < r[2].p10 for r in rows])
-        width = np.median([r[2].p90 - r[2].p10 for r in rows])
-        last = [abs(r[4] - r[3]) for r in rows if r[4] is not None]
-        print(f"{title:26} n {len(rows):4}  median |error| {np.median(abs(error)):5.2f} d  bias {np.median(error):+.2f}  p90 {np.quantile(abs(error), 0.9):.1f}"
-              f"  coverage {inside:.3f} (below {low:.3f})  width {width:.1f}  as long as last time {np.median(last) if last else float('nan'):.1f}")  # fmt: skip
+        rows = [one for one in answers if keep(one)]
+        if rows:
+            _report_row(title, rows)
 
 
-def main() -> int:
-    parser = argparse.ArgumentParser()
-    parser.add_argument("--smoke", action="store_true")
-    parser.add_argument("--tubes", type=int, default=60)
+def _report_row(title: str, rows: list[Answer]) -> None:
+    error = np.array([one.left.p50 - one.truth for one in rows])
+    inside = np.mean([one.left.p10 <= one.truth <= one.left.p90 for one in rows])
+    last = [abs(one.last_time - one.truth) for one in rows if one.last_time is not None]
+    rule = f"{np.median(last):5.1f} d" if last else "    -"
+    print(
+        f"{title:18} n {len(rows):4}  median error {np.median(abs(error)):5.2f} d (bias {np.median(error):+5.2f})"
+        f"  10-90 % holds {inside:.3f}  as long as last time {rule}"
+    )
+
+
+def report_cotton(room: BenchRoom, cotton: dict[str, list[tuple[int, str]]]) -> None:
+    """Drying recognised in time, false alarms, and how late 'humidity below the band' is."""
+    in_time = total = false = days = 0
+    late = []
+    for tube in room.tubes:
+        for hour, state in cotton.get(tube.name, []):
+            if tube.fill_hours and hour > tube.fill_hours[0]:
+                days += 1
+                false += state in ("drying", "dry") and bool((tube.wet[max(0, hour - 72) : hour] >= 1.0).all())
+        for dry in tube.dry_hours if tube.own_probe else []:
+            refilled = min([fill for fill in tube.fill_hours if fill > dry], default=room.hours)
+            gone = np.flatnonzero(tube.wet[dry:refilled] < DRYING_ACTIVITY)
+            if len(gone):
+                total += 1
+                by = dry + int(gone[0]) + 24
+                in_time += any(s in ("drying", "dry") for h, s in cotton[tube.name] if dry <= h <= by)
+                low = np.flatnonzero(tube.probe_rh[dry:refilled] < BAND_LOW_PCT)
+                late.append(low[0] / 24 if len(low) else np.nan)
+    print(f"drying recognised before activity {DRYING_ACTIVITY} (asked once a day): {in_time} of {total}")
+    print(f"false drying days: {false} in {days} nest-days ({1000 * false / max(1, days):.2f} per 1,000)")
+    if late:
+        print(
+            f"'humidity below {BAND_LOW_PCT:g} %' tells {np.nanmedian(late):.1f} days after running dry, never {np.isnan(late).sum()}"
+        )
+
+
+def time_station(nests: int, days: int) -> None:
+    """Cold from nothing, then as of now from the checkpoints, both through the embedded store."""
+    room = make_room(nests, days, 11)
+    with tempfile.TemporaryDirectory() as folder:
+        write_station(room, Path(folder))
+        for what, at_hour in (
+            ("from nothing", room.hours - 24),
+            ("from checkpoints, a day on", room.hours),
+            ("again", room.hours),
+        ):
+            store, _, forecast = open_station(Path(folder))
+            begun = time.perf_counter()
+            found = forecast.at(START_MS + at_hour * HOUR_MS)
+            print(f"{len(found)} nests, {days} days stored, {what}: {time.perf_counter() - begun:.2f} s")
+            store.close()
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run it."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--smoke", action="store_true", help="a few tubes and weeks, to see that it runs")
+    parser.add_argument("--tubes", type=int, default=100)
+    parser.add_argument("--days", type=int, default=365)
     parser.add_argument("--seed", type=int, default=7)
-    args = parser.parse_args()
-    begun = time.perf_counter()
-    room = make_room(args.tubes, 365, args.seed)
-    print(f"room {time.perf_counter() - begun:.1f} s")
-    begun = time.perf_counter()
-    report(score(room))
-    print(f"scored {time.perf_counter() - begun:.1f} s")
+    parser.add_argument("--station", type=int, default=0, help="time that many nests in the embedded store")
+    args = parser.parse_args(arguments)
+    if args.smoke:
+        args.tubes, args.days, args.station = 6, 150, 2
+    room = make_room(args.tubes, args.days, args.seed)
+    answers, cotton = score(room)
+    report(answers)
+    report_cotton(room, cotton)
+    if args.station:
+        time_station(args.station, min(args.days, 30) if args.smoke else args.days)
     return 0
 
 
