@@ -16,6 +16,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from sensord.clock import to_ms
 from sensord.errors import InputError
+from sensord.keeping.outlook_cache import OutlookCache
 from sensord.keeping.placements import overlaps
 from sensord.keeping.tables import COLUMNS, Table, read_table
 from sensord.store import readings_csv
@@ -91,6 +92,8 @@ def _store(room: Room, spooled: IO[bytes], now_ms: int, bar: Bar) -> Written:
         stored, repeated = stored + written.stored, repeated + written.repeated
         bar.advance(len(rows))
     store.maintain(now_ms)
+    if stored:
+        OutlookCache(room.connection).forget()  # it learned from a past that has more in it now
     return Written(stored, repeated)
 
 

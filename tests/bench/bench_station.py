@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import numpy as np
 from bench_room import HOUR_MS, START_MS, BenchRoom, Tube
 
 from sensord.db import open_db
@@ -56,6 +55,7 @@ def write_station(room: BenchRoom, folder: Path, until_hour: int | None = None) 
     registry.put_nests([nest_of(tube) for tube in room.tubes])
     registry.put_placements(placements_of(room))
     registry.add_entries([entry for tube in room.tubes for entry in entries_of(tube)])
+    store.maintain(START_MS + room.hours * HOUR_MS)  # old readings then go where old ones belong at once
     write_hours(store, room, 0, until_hour or room.hours)
     store.close()
 
@@ -71,7 +71,4 @@ def write_hours(store: SqliteStore, room: BenchRoom, first: int, last: int) -> N
             values = zip(temp[begin:end].tolist(), rh[begin:end].tolist(), strict=True)
             rows += [(name, START_MS + (begin + i) * HOUR_MS + 1_800_000, t, h) for i, (t, h) in enumerate(values)]
         store.write_rows(rows)
-    store.maintain(START_MS + last * HOUR_MS + 10 * HOUR_MS)
-
-
-__all__ = ["entries_of", "nest_of", "np", "open_station", "placements_of", "write_hours", "write_station"]
+    store.maintain(START_MS + (last + 10) * HOUR_MS)
