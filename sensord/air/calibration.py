@@ -37,7 +37,7 @@ SALT_CAUTIONS = (
 )
 
 LEAST_READINGS, LEAST_MINUTES = 10, 20
-SETTLED_RH_PCT, SETTLED_TEMP_C = 0.3, 0.3  # first half of the window against its second
+SETTLED_RH_PCT, SETTLED_TEMP_C = 0.2, 0.3  # first half of the window against its second
 FARTHEST_RH_PCT, FARTHEST_TEMP_C = 10.0, 2.0  # a probe that is off by more is faulty, or it is not that salt
 HYSTERESIS_SD_PCT = 0.4  # SHT31: 0.8 %RH from one direction to the other (Sensirion data sheet)
 _CONDENSED_PCT = 99.5
@@ -130,8 +130,9 @@ def salt_point(salt: str, window: Window) -> SaltPoint:
     problems = _unsettled(window)
     if problems:
         raise InputError(*(f"probe {window.probe} over {salt}: {problem}" for problem in problems))
-    temp_c = fmean(row[1] for row in window.readings)
-    read = [row[2] for row in window.readings]
+    settled = window.readings[len(window.readings) // 2 :]  # the second half is nearer to the end of settling
+    temp_c = fmean(row[1] for row in settled)
+    read = [row[2] for row in settled]
     true_pct, salt_sd = salt_rh_pct(salt, temp_c)
     if abs(fmean(read) - true_pct) > FARTHEST_RH_PCT:
         raise InputError(

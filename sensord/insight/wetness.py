@@ -32,6 +32,7 @@ ACTIVITY_DRY = 0.65
 _DRIFT_PER_DAY = 0.02 / 365  # in relative humidity; the data sheet says 0.25 % a year, worn probes do worse
 _REFERENCE, _REFERENCE_MOST, _DECISION = 0.05, 0.16, 0.33  # of 1 - activity; the decision in 1 - activity times hours
 _CLIP = 0.3
+_CLEARLY_DRYING = 0.15
 _CALM_H = 7
 _KEPT_EVENTS = 20
 
@@ -139,7 +140,7 @@ class WetnessTracker:
         self._last_ms: int | None = None
         self._mean_w = self._mean_var = self._weight = 0.0
         self._short, self._day = 0.0, 0.0  # 1 - activity, averaged over about 6 h and a day
-        self._room = 0.0
+        self._room = self._deepest = 0.0
         self._deficits: dict[int, float] = {}
         self._events: list[Event] = []
 
@@ -245,9 +246,19 @@ class WetnessTracker:
                 self._phase = "drying"
             elif self._phase == "wet" and self._sum < 0.4 * _DECISION and self._day < 0.6 * reference:
                 base.learn(room, surprise)
-        elif self._day < 0.04 and self._sum == 0.0:
-            self._phase = "wet"
+        else:
+            return self._wet_again(number)
         return None
+
+    def _wet_again(self, number: int) -> Event | None:
+        """Cotton that was clearly drying and is wet again was filled, even where no sudden jump showed it."""
+        self._deepest = max(self._deepest, self._short)
+        if self._day >= 0.04 or self._sum > 0.0:
+            return None
+        deepest, self._phase, self._deepest = self._deepest, "wet", 0.0
+        if deepest < _CLEARLY_DRYING:
+            return None
+        return self._ask(Event(number * HOUR_MS, "fill", 1.0 - deepest, 1.0 - self._short))
 
     def _cotton(self) -> Cotton:
         if self._phase != "drying":
@@ -279,12 +290,16 @@ class WetnessTracker:
             return None
         fill = size < 0 and (was_dry or not self._trusted or self._day - self._short > 0.05 > abs(self._short))
         event = Event(at_ms, "fill" if fill else "moved", 1.0 - self._short + size, 1.0 - self._short)
-        self._events = [*self._events, event][-_KEPT_EVENTS:]
+        self._ask(event)
         if fill and was_dry and abs(self._short) < 0.1:
             self._restart(0.05, trusted=True)
         else:
             self._forget()
             self._trusted = fill
+        return event
+
+    def _ask(self, event: Event) -> Event:
+        self._events = [*self._events, event][-_KEPT_EVENTS:]
         return event
 
     def _sudden(self, number: int) -> bool:
@@ -294,13 +309,13 @@ class WetnessTracker:
 
     def _restart(self, w0_sd: float, *, trusted: bool) -> None:
         self._baseline.refilled(w0_sd)
-        self._phase, self._trusted, self._sum = "learning", trusted, 0.0
+        self._phase, self._trusted, self._sum, self._deepest = "learning", trusted, 0.0, 0.0
         self._short = self._day = self._weight = 0.0
         self._deficits.clear()
 
     def _forget(self) -> None:
         self._baseline = Baseline.expecting(*self._prior)
-        self._phase, self._trusted, self._sum = "learning", False, 0.0
+        self._phase, self._trusted, self._sum, self._deepest = "learning", False, 0.0, 0.0
         self._short = self._day = self._weight = 0.0
         self._deficits.clear()
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 import math
 from datetime import UTC, datetime
@@ -11,12 +12,15 @@ import pytest
 
 from sensord.air.calibration import Calibration, salt_rh_pct
 from sensord.cli import main
-from sensord.clock import MINUTE_MS, iso, to_ms
+from sensord.clock import MINUTE_MS, ManualClock, from_ms, iso, to_ms
+from sensord.commands import calibrate
+from sensord.config import load_config
 from sensord.db import open_db
 from sensord.errors import InputError
 from sensord.keeping.calibrations import Calibrations
 from sensord.model import Reading
 from sensord.store.sqlite import SqliteStore
+from sensord.wiring import Room
 
 START_MS = to_ms(datetime(2026, 3, 1, 12, tzinfo=UTC))
 
@@ -140,3 +144,32 @@ def test_a_wrong_probe_name_is_refused_by_the_table(tmp_path):
     kept = Calibrations(open_db(tmp_path / "station.db"))
     with pytest.raises(InputError, match="a name is HUB/PROBE"):
         kept.add(Calibration("No Such", 0, "salt"))
+
+
+class JarClock(ManualClock):
+    """While it sleeps, the probe in the jar goes on reading, at first still settling."""
+
+    def __init__(self, store):
+        super().__init__(from_ms(START_MS))
+        self._store, self._started = store, START_MS
+
+    def sleep(self, seconds):
+        super().sleep(seconds)
+        now_ms = to_ms(self.now())
+        settling = 20 * math.exp(-(now_ms - self._started) / (10 * MINUTE_MS))
+        self._store.write([Reading("shelf/a", now_ms, 22.0, 74.4 - settling)])
+
+
+def test_live_it_waits_until_the_probe_has_settled(tmp_path, capsys):
+    (tmp_path / "station.toml").write_text("[station]\n")
+    store = SqliteStore(tmp_path / "data" / "station.db")
+    store.write([Reading("shelf/a", START_MS - 1, 22.0, 40.0)])
+    clock = JarClock(store)
+    room = Room(load_config(tmp_path), clock)
+    assert calibrate.run(argparse.Namespace(way="salt", probe="shelf/a", salt=["nacl"], since=[], until=[]), room) == 0
+    (made,) = room.calibrations.all()
+    assert made.rh_offset_pct == pytest.approx(salt_rh_pct("nacl", 22.0)[0] - 74.4, abs=0.1)
+    assert 30 < (made.at_ms - START_MS) / MINUTE_MS < 90
+    assert "settled: --salt nacl --from" in capsys.readouterr().err
+    room.store.close()
+    store.close()
