@@ -216,6 +216,10 @@ def _check_together(sections: dict[str, Any], folder: Path, file: Path, problems
         if bool(route.url_file) == bool(route.url_env):
             problems.append(f"{file}: push.route[{number}].url_file: give either url_file or url_env")
         _check_file(route.url_file, f"push.route[{number}].url_file", folder, file, problems)
+    if sections["push"]:
+        _check_file(sections["push"].heartbeat_url_file, "push.heartbeat_url_file", folder, file, problems)
+        if bool(sections["push"].quiet_from) != bool(sections["push"].quiet_until):
+            problems.append(f"{file}: push.quiet_until: quiet_from and quiet_until go together; give both or neither")
 
 
 def _check_store(store: StoreSettings | None, folder: Path, file: Path, problems: list[str]) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+TIME = r"(|([01][0-9]|2[0-3]):[0-5][0-9])"
 HUB_PATTERN = r"[a-z0-9][a-z0-9-]{0,31}"
 
 
@@ -113,6 +114,18 @@ class PushSettings:
     """``[push]``: messages to the keeper's phone."""
 
     route: tuple[RouteSettings, ...] = key((), "the ways, each its own [[push.route]]")
+    quiet_from: str = key(
+        "", "from then on only high alarms are told, HH:MM in the room's time; blank: never", pattern=TIME
+    )
+    quiet_until: str = key("", "until then; what was held back is told then", pattern=TIME)
+    remind_min: int = key(
+        60, "a high alarm that nobody acknowledged is told again after so many minutes", low=5, high=1440
+    )
+    heartbeat_url_file: str = key(
+        "", "file that holds an address asked as long as the watch lives: who misses it, calls you"
+    )
+    heartbeat_url_env: str = key("", "environment variable that holds it")
+    heartbeat_every_s: int = key(300, "seconds between", low=30, high=86_400)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from pathlib import Path
     from sqlite3 import Connection
 
+    from sensord.alarms.heartbeat import Heartbeat
     from sensord.alarms.log import AlarmLog
     from sensord.alarms.outlook_runner import OutlookRunner
     from sensord.alarms.push import Push
@@ -145,8 +146,12 @@ class Room:
     def keeping(self) -> Keeping:
         """What the watch and the replay know of species and seasons."""
         from sensord.alarms.watch import Keeping
+        from sensord.keeping.species import load_nest_species
 
-        return Keeping(self.library, self.config.station.hemisphere, self.config.zone, {}, {})
+        by_nest = load_nest_species(
+            self.config.folder, self.library, {nest.name: nest.species for nest in self.registry.nests()}
+        )
+        return Keeping(self.library, self.config.station.hemisphere, self.config.zone, by_nest, {})
 
     @cached_property
     def alarm_log(self) -> AlarmLog:
@@ -170,11 +175,21 @@ class Room:
         from sensord.alarms.engine import tuning_of
         from sensord.alarms.teller import Teller
         from sensord.alarms.watch import Watch
+        from sensord.clock import MINUTE_MS
+        from sensord.settings import PushSettings
 
         dashboard = self.config.dashboard
         link = dashboard.link or f"http://{dashboard.host}:{dashboard.port}"
-        routes = self.config.push.route if self.config.push else ()
-        teller = Teller(self.alarm_log, Deliveries(self.connection), routes, self.config.zone, link)
+        push = self.config.push or PushSettings()
+        teller = Teller(
+            self.alarm_log,
+            Deliveries(self.connection),
+            push.route,
+            self.config.zone,
+            link,
+            quiet=(push.quiet_from, push.quiet_until),
+            remind_ms=push.remind_min * MINUTE_MS,
+        )
         tuning = tuning_of(self.config.alarms)
         return Watch(
             self.store,
@@ -187,6 +202,17 @@ class Room:
             calibrations=self.calibrations.all,
             outlook=outlook.latest if outlook else None,
         )
+
+    def heartbeat(self, alive: Callable[[], bool]) -> Heartbeat | None:
+        """The sign of life to somebody else, not yet started; None where none is configured."""
+        push = self.config.push
+        if push is None or not (push.heartbeat_url_file or push.heartbeat_url_env):
+            return None
+        from sensord.alarms.heartbeat import Heartbeat
+
+        secret_address = self.part("sensord.alarms.push", "station").secret_address
+        address = secret_address("push.heartbeat", push.heartbeat_url_file, push.heartbeat_url_env, self.config)
+        return Heartbeat(address, push.heartbeat_every_s, self.clock, alive)
 
     def outlook_runner(self) -> OutlookRunner:
         """The outlook for the watch, not yet started; its thread has a room of its own."""

@@ -140,6 +140,14 @@ class Deliveries:
         ).fetchall()
         return [row[0] for row in rows]
 
+    def last_told(self, alarm: str) -> int | None:
+        """When a message last told of an alarm, or None."""
+        row = self._connection.execute(
+            "SELECT max(m.at_ms) FROM message_alarms a JOIN messages m ON m.id = a.message WHERE a.alarm = ?", (alarm,)
+        ).fetchone()
+        found: int | None = row[0]
+        return found
+
     def told(self, alarms: Sequence[str]) -> dict[str, list[dict[str, Any]]]:
         """What was told of each alarm: when, to which route, and whether it was accepted."""
         found: dict[str, list[dict[str, Any]]] = {alarm: [] for alarm in alarms}

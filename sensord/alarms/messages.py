@@ -49,7 +49,8 @@ def compose(news: Sequence[News], at_ms: int, zone: tzinfo, link: str) -> Messag
     priority = max((alarm.priority for alarm in alarms), key=RANK.__getitem__)
     over = news[0].what == "returned"
     what, where = WORDS[alarms[0].kind], _where_all(alarms)
-    title = f"Over: {where} {what}" if over else f"{_urgency(priority)}{where}: {what}"
+    again = "still " if news[0].what == "reminder" else ""
+    title = f"Over: {where} {what}" if over else f"{_urgency(priority)}{where}: {again}{what}"
     lines = [_line(alarm, zone, over=over) for alarm in alarms[:MOST_NAMES]]
     if len(alarms) > MOST_NAMES:
         lines.append(f"and {len(alarms) - MOST_NAMES} more")
@@ -57,6 +58,7 @@ def compose(news: Sequence[News], at_ms: int, zone: tzinfo, link: str) -> Messag
         lines.append(f"First: {FIRST[alarms[0].kind]}")
     lines.append(_link(alarms, link))
     key = "|".join(sorted(f"{each.what}:{each.alarm.id}:{each.alarm.priority}" for each in news))
+    key += f"|{at_ms}" if again or len({each.what for each in news}) > 1 else ""
     id_ = hashlib.blake2b(key.encode(), digest_size=6).hexdigest()
     lines.append(f"({' '.join(sorted({alarm.id for alarm in alarms})[:3])})")
     return Message(
@@ -67,7 +69,7 @@ def compose(news: Sequence[News], at_ms: int, zone: tzinfo, link: str) -> Messag
 
 def topic_of(news: News) -> str:
     """What a message is about: news of one topic can share a message."""
-    sort = "over" if news.what == "returned" else "begun"
+    sort = {"returned": "over", "reminder": "still"}.get(news.what, "begun")
     return f"{sort} {news.alarm.kind} {news.alarm.room}"
 
 

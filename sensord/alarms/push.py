@@ -124,23 +124,34 @@ class Sender:
             raise PushError(f"push route {self.name!r}: not accepted (status {getattr(status, 'name', status)})")
 
 
-def address_of(route: RouteSettings, config: Config, environment: Mapping[str, str] = os.environ) -> str:
+def address_of(route: RouteSettings, config: Config) -> str:
     """The secret address of a route.
 
     Raises:
         PushError: its file cannot be read or is empty, or its variable is not set.
     """
-    if route.url_env:
-        address = environment.get(route.url_env, "").strip()
-        where = f"environment variable {route.url_env}"
+    return secret_address(f"push route {route.name!r}", route.url_file, route.url_env, config)
+
+
+def secret_address(
+    whose: str, url_file: str, url_env: str, config: Config, environment: Mapping[str, str] = os.environ
+) -> str:
+    """An address out of a file or an environment variable.
+
+    Raises:
+        PushError: the file cannot be read or is empty, or the variable is not set.
+    """
+    if url_env:
+        address = environment.get(url_env, "").strip()
+        where = f"environment variable {url_env}"
     else:
-        where = f"file {route.url_file}"
+        where = f"file {url_file}"
         try:
-            address = Path(config.path(route.url_file)).read_text(encoding="utf-8").strip()
+            address = Path(config.path(url_file)).read_text(encoding="utf-8").strip()
         except OSError as error:
-            raise PushError(f"push route {route.name!r}: {where} cannot be read ({error.strerror})") from error
+            raise PushError(f"{whose}: {where} cannot be read ({error.strerror})") from error
     if not address:
-        raise PushError(f"push route {route.name!r}: {where} is empty; it must hold the apprise address")
+        raise PushError(f"{whose}: {where} is empty; it must hold the address")
     return address
 
 

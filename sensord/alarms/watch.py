@@ -37,6 +37,7 @@ from sensord.store.base import ReadingStore
 log = logging.getLogger(__name__)
 
 CYCLE_S = 5.0
+ALIVE_S = 60.0
 GRACE_MS = 8 * SECOND_MS
 KNOW_EVERY_MS = MINUTE_MS
 SAVE_EVERY_MS = 5 * MINUTE_MS
@@ -107,18 +108,19 @@ class Watch:
         self._calibrate = Calibrated()
         self._log, self._beats = AlarmLog(connection), Beats(connection)
         self._since_ms = self._wall_ms = to_ms(clock.now())
-        self._monotonic_s = clock.monotonic()
+        self._monotonic_s = self._cycled_s = clock.monotonic()
         self._known_ms = self._outlook_ms = -1
         self._saved_ms = self._since_ms
         self._load()
 
     def run(self, stop: threading.Event) -> None:
         """Cycle until stopped; an error of the store or the database is told in the beat, and tried again."""
-        beaten_s = -BEAT_EVERY_S
+        beaten_s = self._clock.monotonic() - BEAT_EVERY_S
         note = ""
         while not stop.is_set():
             try:
                 self.cycle()
+                self._cycled_s = self._clock.monotonic()
                 note = ""
             except NestclimateError as error:
                 note = str(error).splitlines()[0]
@@ -128,6 +130,10 @@ class Watch:
                 self._beat(note)
             self._clock.wait(stop, CYCLE_S)
         self.save()
+
+    def alive(self) -> bool:
+        """Whether a cycle was completed within the last minute; for other threads."""
+        return self._clock.monotonic() - self._cycled_s < ALIVE_S
 
     def cycle(self) -> int:
         """One look at everything new; how many alarm events followed.
@@ -222,6 +228,7 @@ class Watch:
             news = [found for event in events if (found := self._take(event)) is not None]
             news += self._log.end_shelves(now_ms)
             self._teller.hear(news)
+            self._teller.remind(now_ms)
             self._teller.tell(now_ms)
             if save_all:
                 self._log.note_worst(self._engine.worst())

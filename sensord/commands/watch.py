@@ -3,9 +3,20 @@
 from __future__ import annotations
 
 import argparse
+from typing import Protocol
 
 from sensord.process import log_to_stderr, stop_on_signals
 from sensord.wiring import Room
+
+
+class Background(Protocol):
+    """What runs beside the watch in threads of its own."""
+
+    def start(self) -> None:
+        """Begin."""
+
+    def stop(self) -> None:
+        """End."""
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -20,11 +31,13 @@ def run(args: argparse.Namespace, room: Room) -> int:
     stop = stop_on_signals()
     outlook, push = room.outlook_runner(), room.push()
     watch = room.watch(outlook)
-    outlook.start()
-    push.start()
+    heartbeat = room.heartbeat(watch.alive)
+    others: list[Background] = [outlook, push, *([heartbeat] if heartbeat else [])]
+    for other in others:
+        other.start()
     try:
         watch.run(stop)
     finally:
-        outlook.stop()
-        push.stop()
+        for other in others:
+            other.stop()
     return 0

@@ -138,6 +138,32 @@ def load_species_from(folder: Path | None) -> Library:
     return library
 
 
+def load_nest_species(config_folder: Path, library: Library, species_of: Mapping[str, str]) -> dict[str, Species]:
+    """Nests with ranges of their own: ``CONFIG/nests/NEST.toml``, keys as in a species file, over the nest's species.
+
+    Args:
+        species_of: the species of each nest, by the nest's name.
+
+    Raises:
+        ConfigError: one line a mistake, each with file and key.
+    """
+    problems: list[str] = []
+    found: dict[str, Species] = {}
+    folder = config_folder / "nests"
+    for file in sorted(folder.glob("*.toml")) if folder.is_dir() else ():
+        given = read_document(_parse(file, problems), file, problems, packaged=False)
+        if file.stem not in species_of:
+            problems.append(f"{file}: there is no nest {file.stem!r}; a file here is named as its nest is")
+            continue
+        species = find_species(library, species_of[file.stem])
+        values = {**species.values, **given}
+        _check_bands(values, file, problems)
+        found[file.stem] = Species(species.key, values)
+    if problems:
+        raise ConfigError(*problems)
+    return found
+
+
 def find_species(library: Library, name: str) -> Species:
     """The species that a nest names, by scientific name or file name, whatever the case; else the wide one for any ant."""
     wanted = _plain(name)

@@ -14,9 +14,9 @@ from sensord.alarms.deliveries import Deliveries
 from sensord.alarms.engine import tuning_of
 from sensord.alarms.log import AlarmLog
 from sensord.alarms.reservoir import DaysLeft
-from sensord.alarms.teller import Teller
+from sensord.alarms.teller import Teller, is_quiet
 from sensord.alarms.watch import Keeping, Watch
-from sensord.clock import ManualClock, to_ms
+from sensord.clock import ManualClock, parse_instant, to_ms
 from sensord.db import open_db
 from sensord.health import Beats
 from sensord.keeping.registry import Registry
@@ -37,6 +37,7 @@ class Room:
     clock: ManualClock
     nests: int = 60
     outlook: Callable[[int], dict[str, DaysLeft]] | None = None
+    quiet: tuple[str, str] = ("", "")
 
     def __post_init__(self) -> None:
         self.store = SqliteStore(self.path)
@@ -50,7 +51,10 @@ class Room:
         self.connection = open_db(self.path)
         self.log, self.deliveries = AlarmLog(self.connection), Deliveries(self.connection)
         routes = [RouteSettings("phone"), RouteSettings("siren", priorities=("high",))]
-        teller = Teller(self.log, self.deliveries, routes, ZoneInfo("Europe/Lisbon"), "http://wall.example/")
+        teller = Teller(
+            self.log, self.deliveries, routes, ZoneInfo("Europe/Lisbon"), "http://wall.example/", quiet=self.quiet,
+            remind_ms=3_600_000,
+        )  # fmt: skip
         keeping = Keeping(LIBRARY, "north", UTC, {}, {})
         self.watch = Watch(
             self.store, Registry(self.connection), self.connection, teller, self.clock, keeping,
@@ -212,3 +216,33 @@ def test_a_probe_that_is_read_hourly_raises_live_as_well(tmp_path: Path, clock: 
         room.store.write([room.reading("T0", to_ms(clock.now()), number, values)])
         room.watch.cycle()
     assert [alarm.kind for alarm in room.log.since(0)] == [AlarmKind.DRY]
+
+
+def test_in_quiet_hours_only_what_is_urgent_is_told_and_the_rest_after_them(tmp_path: Path, clock: ManualClock) -> None:
+    """Noon UTC is 13:00 in Lisbon in April (summer time); the quiet hours run to 14:00 there."""
+    room = Room(tmp_path / "station.db", clock, nests=4, quiet=("22:00", "14:00"))
+    room.minutes(5)
+    room.minutes(20, {"T1": (24.0, 40.0), "T2": (39.0, 80.0)})
+    assert [title for title, _ in room.messages() if "swing" not in title] == ["URGENT: nest T2: too hot"]
+    room.minutes(36, {"T1": (24.0, 40.0), "T2": (39.0, 80.0)})
+    assert "nest T1: too dry" in [title for title, _ in room.messages()]
+
+
+def test_a_high_alarm_that_nobody_acknowledges_is_told_again(tmp_path: Path, clock: ManualClock) -> None:
+    room = Room(tmp_path / "station.db", clock, nests=1)
+    room.minutes(5)
+    room.minutes(130, {"T0": (39.0, 80.0)})
+    titles = [title for title, _ in room.messages() if "hot" in title]
+    assert titles == ["URGENT: nest T0: too hot", "URGENT: nest T0: still too hot", "URGENT: nest T0: still too hot"]
+    hot = next(alarm for alarm in room.log.standing() if alarm.kind == AlarmKind.HOT)
+    room.log.acknowledge(hot.id, to_ms(clock.now()), "keeper")
+    room.minutes(130, {"T0": (39.0, 80.0)})
+    assert len([title for title, _ in room.messages() if "hot" in title]) == 3
+
+
+@pytest.mark.parametrize(
+    ("clock_time", "quiet"), [("21:59", False), ("22:00", True), ("23:59", True), ("00:00", True), ("06:59", True), ("07:00", False)]
+)  # fmt: skip
+def test_quiet_hours_run_over_midnight(clock_time: str, quiet: bool) -> None:
+    at_ms = to_ms(parse_instant(f"2026-06-01T{clock_time}:00Z"))
+    assert is_quiet(("22:00", "07:00"), at_ms, UTC) == quiet

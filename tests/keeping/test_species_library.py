@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from sensord.errors import ConfigError
-from sensord.keeping.species import ANY, find_species, load_species
+from sensord.keeping.species import ANY, find_species, load_nest_species, load_species
 from sensord.keeping.species_file import COMMON_PRACTICE, RULES
 from sensord.model import Place, Season, Stage
 
@@ -113,3 +113,19 @@ def test_all_mistakes_come_at_once_with_file_and_key(tmp_path: Path) -> None:
     assert f"{two}: rest.wind_down_from = '13-01'" in problems
     assert f"{two}: active.dry_end.rh_pct: limit_low 60, ideal_low 45" in problems
     assert "broken.toml: is no TOML" in problems
+
+
+def test_a_nest_may_have_ranges_of_its_own(tmp_path: Path) -> None:
+    (tmp_path / "nests").mkdir()
+    (tmp_path / "nests" / "A 7.toml").write_text("[active.wet_end]\nrh_pct = { limit_low = 65 }\n", encoding="utf-8")
+    found = load_nest_species(tmp_path, LIBRARY, {"A 7": "Lasius niger"})
+    band = found["A 7"].bands[Season.ACTIVE, Place.WET_END].rh_pct
+    assert (band.limit_low, band.sources[2]) == (65.0, "the keeper, A 7.toml")
+    assert LIBRARY["Lasius niger"].bands[Season.ACTIVE, Place.WET_END].rh_pct.limit_low == 55.0
+
+
+def test_ranges_of_a_nest_that_does_not_stand_are_a_mistake(tmp_path: Path) -> None:
+    (tmp_path / "nests").mkdir()
+    (tmp_path / "nests" / "A 7.toml").write_text("", encoding="utf-8")
+    with pytest.raises(ConfigError, match="there is no nest 'A 7'"):
+        load_nest_species(tmp_path, LIBRARY, {})
