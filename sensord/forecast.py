@@ -30,7 +30,7 @@ _WEEK_MS = 7 * DAY_MS
 _SETTLED_MS = 3 * DAY_MS
 _LEAD_MS = 8 * DAY_MS  # read before a checkpoint, so that gaps are bridged alike
 _FRESH_MS = 14 * DAY_MS  # a probe silent for longer is no basis
-_FORMAT = "1"  # raise it whenever the model changes: old checkpoints are then dropped
+_FORMAT = "2"  # raise it whenever the model changes: old checkpoints are then dropped
 
 
 class Journal(Protocol):
@@ -60,6 +60,9 @@ class Cache(Protocol):
     def put(self, checkpoints: Iterable[Checkpoint]) -> None:
         """Keep these."""
 
+    def drop(self, nests: Iterable[str]) -> None:
+        """Drop these nests'."""
+
 
 @dataclass(slots=True)
 class _Case:
@@ -77,6 +80,17 @@ class _Case:
     def rack(self) -> tuple[str, str]:
         """Room and rack."""
         return self.nest.room, self.nest.rack
+
+    def heard(self, room: AirHours, upto_ms: int) -> int:
+        """Hours measured in the days before an instant, in the nest and in its room."""
+        from_ms = upto_ms - _LEAD_MS
+        airs = [room] if self.own is None else [room, self.own]
+        return sum(int(air.since(from_ms).measured[: _LEAD_MS // HOUR_MS].sum()) for air in airs)
+
+    def missed(self, room: AirHours) -> bool:
+        """Whether more was measured before the checkpoint than it was made from."""
+        story = self.story
+        return story is not None and story.heard is not None and story.heard != self.heard(room, story.ledger.upto_ms)
 
     def seat(self, at_ms: int) -> Placement | None:
         """The probe in the nest at an instant, the one nearest to the cotton."""
@@ -107,8 +121,9 @@ class Forecast:
                 )
             )
         wanted = set(nests) or self._journal.alive(at_ms)
-        cases = self._cases(standing, at_ms)
-        known = self._tell(cases, at_ms)
+        known = self._tell(self._cases(standing, at_ms), at_ms)
+        if known is None:  # late readings: those nests begin anew
+            known = self._tell(self._cases(standing, at_ms), at_ms) or []
         return [one for one in outlooks(known, at_ms) if one.nest in wanted]
 
     def _cases(self, standing: Sequence[Nest], at_ms: int) -> list[_Case]:
@@ -139,10 +154,15 @@ class Forecast:
             for nest in standing
         ]
 
-    def _tell(self, cases: Sequence[_Case], at_ms: int) -> list[Known]:
+    def _tell(self, cases: Sequence[_Case], at_ms: int) -> list[Known] | None:
+        """What every nest knows; None where readings came in late, whose checkpoints are then dropped."""
         checkpoint_ms = (at_ms - _SETTLED_MS) // _WEEK_MS * _WEEK_MS
         rooms = self._rooms(cases, at_ms)
         self._read_own(cases, at_ms)
+        late = [case.nest.name for case in cases if case.missed(rooms[case.nest.room])]
+        if late:
+            self._cache.drop(late)
+            return None
         racks = _racks(cases, rooms)
         known, checkpoints = [], []
         for case in cases:
@@ -227,6 +247,7 @@ def _follow(
             story.follow(case.nest, case.seat(until_ms))
             story.advance(case.journal, power, hours, until_ms)
             if until_ms == checkpoint_ms:
+                story.heard = case.heard(room, until_ms)
                 digest = _digest(case.nest, case.journal, case.stands, case.rest, until_ms)
                 checkpoints.append(Checkpoint(case.nest.name, until_ms, digest, story.to_bytes()))
     story.learn_gradient(case.nest, seat, at_ms)

@@ -36,6 +36,7 @@ class Story:
     stands: tuple[str, int] | None = None  # the probe the tracker follows, and since when it sits there
     cotton: str = "unknown"
     recent_daily: Floats = field(default_factory=lambda: np.array([]))
+    heard: int | None = None  # hours measured in the days before a checkpoint: more of them later means late readings
 
     @classmethod
     def begin(cls, nest: Nest, journal: Sequence[Event]) -> Story:
@@ -139,6 +140,7 @@ class Story:
             "stands": self.stands,
             "cotton": self.cotton,
             "recent_daily": self.recent_daily.tolist(),
+            "heard": self.heard,
         }
         return json.dumps(more).encode() + b"\n" + to_bytes(self.ledger)
 
@@ -149,7 +151,7 @@ class Story:
         more = json.loads(text)
         tracker = WetnessTracker.from_state(more["tracker"]) if more["tracker"] else None
         stands = (more["stands"][0], more["stands"][1]) if more["stands"] else None
-        return cls(from_bytes(rest), tracker, stands, more["cotton"], np.array(more["recent_daily"]))
+        return cls(from_bytes(rest), tracker, stands, more["cotton"], np.array(more["recent_daily"]), more["heard"])
 
 
 def samples(own: AirHours, room: AirHours) -> list[HourSample]:

@@ -48,6 +48,11 @@ class OutlookCache:
             with transaction(self._connection):
                 self._connection.executemany("INSERT OR REPLACE INTO outlook_state VALUES (?, ?, ?, ?)", rows)
 
+    def drop(self, nests: Iterable[str]) -> None:
+        """Drop the checkpoints of these nests."""
+        with transaction(self._connection):
+            self._connection.executemany("DELETE FROM outlook_state WHERE nest = ?", [(nest,) for nest in nests])
+
     def forget(self, from_ms: int | None = None) -> None:
         """Drop checkpoints after an instant (None: all): readings or entries of before came in late."""
         with transaction(self._connection):

@@ -180,6 +180,22 @@ def test_an_entry_written_down_late_is_taken_in(room):
     assert by_name(after)["shared"]["filled_at"] == iso(day(66.5))
 
 
+def test_readings_that_come_in_late_are_taken_in():
+    """A hub's outbox is drained after days: checkpoints made without its readings are dropped."""
+    connection = open_db(":memory:")
+    store, registry, cache = Counting(), Registry(connection), OutlookCache(connection)
+    furnish(store, registry, 60)
+    room = store, registry, cache
+    silent = range(60 * 24, 70 * 24)
+    store.write([hour(number)[0] for number in range(70 * 24, DAYS * 24)])
+    without = document(room, day(75))
+    store.write([reading for number in silent for reading in hour(number)])
+    with_late = document(room, day(75))
+    cache.forget()
+    assert with_late == document(room, day(75))
+    assert with_late != without
+
+
 def test_what_other_tubes_taught_helps_a_new_one(room):
     """A tube filled yesterday, of the same kind and rack: its date leans on its neighbours."""
     room[1].put_nests([tube("new")])
