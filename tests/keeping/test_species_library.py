@@ -7,7 +7,9 @@ from pathlib import Path
 import pytest
 
 from sensord.errors import ConfigError
+from sensord.keeping import species_docs
 from sensord.keeping.species import ANY, find_species, load_nest_species, load_species
+from sensord.keeping.species_docs import document
 from sensord.keeping.species_file import COMMON_PRACTICE, RULES
 from sensord.model import Place, Season, Stage
 
@@ -129,3 +131,9 @@ def test_ranges_of_a_nest_that_does_not_stand_are_a_mistake(tmp_path: Path) -> N
     (tmp_path / "nests" / "A 7.toml").write_text("", encoding="utf-8")
     with pytest.raises(ConfigError, match="there is no nest 'A 7'"):
         load_nest_species(tmp_path, LIBRARY, {})
+
+
+def test_every_value_stands_in_the_docs_with_its_source() -> None:
+    file = Path(species_docs.__file__).parent / "data" / "README.md"
+    command = "python -m sensord.keeping.species_docs > sensord/keeping/data/README.md"
+    assert document(LIBRARY) == file.read_text(encoding="utf-8"), f"run: {command}"
