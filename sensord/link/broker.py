@@ -111,9 +111,20 @@ class EmbeddedBroker:
             await self._stop.wait()
         finally:
             await broker.shutdown()
+            await _drop_leftovers()
 
     def _config(self) -> dict[str, Any]:
         return {
             "listeners": {"default": {"type": "tcp", "bind": self._bind}},
             "plugins": {f"{OneLogin.__module__}.{OneLogin.__name__}": dict(self._login)},
         }
+
+
+async def _drop_leftovers() -> None:
+    """Close what amqtt leaves open at its end: connections of clients that it refused or that never introduced themselves.
+
+    asyncio has no public list of a loop's connections; where the private one is missing they close with the process.
+    """
+    for transport in list(getattr(asyncio.get_running_loop(), "_transports", {}).values()):
+        transport.abort()
+    await asyncio.sleep(0)
