@@ -125,6 +125,7 @@ async def _drop_leftovers() -> None:
 
     asyncio has no public list of a loop's connections; where the private one is missing they close with the process.
     """
-    for transport in list(getattr(asyncio.get_running_loop(), "_transports", {}).values()):
-        transport.abort()
-    await asyncio.sleep(0)
+    for _ in range(3):  # connections that were being accepted meanwhile show up late
+        for transport in list(getattr(asyncio.get_running_loop(), "_transports", {}).values()):
+            transport.abort()
+        await asyncio.sleep(0.02)

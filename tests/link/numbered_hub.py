@@ -1,6 +1,6 @@
 """A hub for tests, as a process of its own: fills a real outbox with numbered readings, fast, and publishes them.
 
-``python numbered_hub.py OUTBOX PORT ENOUGH``: reading number N is the one of sequence number N, so that a hub that was
+``python numbered_hub.py OUTBOX PORT ENOUGH [PASSWORD]``: reading number N is the one of sequence number N, so that a hub that was
 killed goes on where its outbox stands. It stops filling when the file ENOUGH exists, and goes on publishing until killed.
 """
 
@@ -10,6 +10,7 @@ import sys
 import threading
 from pathlib import Path
 
+from sensord.link.login import USERNAME
 from sensord.link.mqtt import MqttLink
 from sensord.link.outbox import Outbox, Taken
 from sensord.link.publisher import Pace, Publisher
@@ -27,14 +28,14 @@ def numbered(number: int) -> Reading:
     return Reading(f"{HUB}/p{number % PROBES}", BASE_MS + number * 250, number % 180 / 2, number % 100 + 0.25)
 
 
-def main(outbox_file: str, port: str, enough: str) -> None:
+def main(outbox_file: str, port: str, enough: str, password: str = "") -> None:
     """Fill and publish until killed."""
     outbox = Outbox(Path(outbox_file), boot="one")
-    settings = BrokerSettings(port=int(port), keepalive_s=5)
+    settings = BrokerSettings(port=int(port), keepalive_s=5, username=USERNAME if password else "")
     publisher = Publisher(
         HUB,
         outbox,
-        lambda subscriber, will: MqttLink(settings, f"hub-{HUB}", subscriber, will),
+        lambda subscriber, will: MqttLink(settings, f"hub-{HUB}", subscriber, will, password=password),
         boot="one",
         pace=PACE,
     )

@@ -16,24 +16,44 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from brokers import Mosquitto
+from brokers import Mosquitto, answers, free_port
 from numbered_hub import BASE_MS, HUB, PROBES, numbered
 from waiting import wait_until
 
+from sensord.link.login import shared_password
 from sensord.store.sqlite import SqliteStore
 
-KILLS = 54
 RECORD = [sys.executable, "-m", "sensord", "--config"]
+
+
+class Embedded:
+    """The embedded broker in a process, handled as Mosquitto is. It keeps nothing over a restart."""
+
+    def __init__(self, folder: Path) -> None:
+        self.port, self.password = free_port(), shared_password(folder / "data" / "broker-password")
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> Embedded:
+        script = Path(__file__).with_name("embedded_broker.py")
+        self._process = subprocess.Popen([sys.executable, str(script), str(self.port), self.password])
+        wait_until(lambda: answers(self.port), what="the embedded broker listens")
+        return self
+
+    def kill(self) -> None:
+        die(self._process)
 
 
 class Line:
     """Hub, broker and recorder as processes, each of which can be killed and started again."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, embedded: bool = False) -> None:
         self.folder, self.outbox = folder, folder / "outbox-shelf.db"
         self.enough = folder / "enough"
-        self.broker = Mosquitto(folder / "mosquitto").start()
-        (folder / "station.toml").write_text(f"[station]\n[broker]\nport = {self.broker.port}\nkeepalive_s = 5\n")
+        self.broker = (Embedded(folder) if embedded else Mosquitto(folder / "mosquitto")).start()
+        self.password = self.broker.password if isinstance(self.broker, Embedded) else ""
+        (folder / "station.toml").write_text(
+            f"[station]\n[broker]\nport = {self.broker.port}\nkeepalive_s = 5\nembedded = {str(embedded).lower()}\n"
+        )
         self.log = (folder / "line.log").open("ab")
         self.hub: subprocess.Popen[bytes] | None = None
         self.recorder: subprocess.Popen[bytes] | None = None
@@ -42,7 +62,14 @@ class Line:
 
     def start_hub(self) -> None:
         script = Path(__file__).with_name("numbered_hub.py")
-        command = [sys.executable, str(script), str(self.outbox), str(self.broker.port), str(self.enough)]
+        command = [
+            sys.executable,
+            str(script),
+            str(self.outbox),
+            str(self.broker.port),
+            str(self.enough),
+            self.password,
+        ]
         self.hub = subprocess.Popen(command, stderr=self.log)
 
     def start_recorder(self) -> None:
@@ -84,40 +111,42 @@ def die(process: subprocess.Popen[bytes] | None) -> None:
         process.wait()
 
 
-@pytest.fixture
-def line(tmp_path: Path):
-    made = Line(tmp_path)
-    yield made
-    made.close()
-
-
 @pytest.mark.slow
-@pytest.mark.mosquitto
-def test_fifty_kills_at_random_moments_lose_double_and_misdate_nothing(line: Line) -> None:
+@pytest.mark.parametrize(
+    ("embedded", "kills"),
+    [pytest.param(False, 54, marks=pytest.mark.mosquitto, id="mosquitto"), pytest.param(True, 18, id="embedded")],
+)
+def test_kills_at_random_moments_lose_double_and_misdate_nothing(tmp_path: Path, kills: int, *, embedded: bool) -> None:
     """Every reading that entered the outbox is in the store exactly once, with its own time and values."""
-    chance = random.Random()
-    pause = threading.Event()
+    line = Line(tmp_path, embedded=embedded)
+    try:
+        wait_until(lambda: line.entered() > 200, what="the hub fills its outbox")
+        kill_at_random(line, kills)
+        line.enough.touch()
+        wait_until(lambda: line.waiting() == 0, within_s=60, what="the outbox drains")
+        line.kill_recorder()
+        line.kill_hub()
+        check_stored(line)
+    finally:
+        line.close()
+
+
+def kill_at_random(line: Line, kills: int) -> None:
+    """Each of the three a third of the kills, in random order, at random moments, down for a random while."""
+    chance, pause = random.Random(), threading.Event()
     victims: dict[str, tuple[Callable[[], None], Callable[[], object]]] = {
         "hub": (line.kill_hub, line.start_hub),
         "broker": (line.broker.kill, line.broker.start),
         "recorder": (line.kill_recorder, line.start_recorder),
     }
-    wait_until(lambda: line.entered() > 200, what="the hub fills its outbox")
-    order = list(victims) * (KILLS // len(victims))
+    order = list(victims) * (kills // len(victims))
     chance.shuffle(order)
     for name in order:
-        pause.wait(chance.uniform(0.05, 0.9))
         kill, start = victims[name]
+        pause.wait(chance.uniform(0.05, 0.9))
         kill()
         pause.wait(chance.uniform(0.0, 0.3))
         start()
-    assert len(order) >= 50
-    line.enough.touch()
-    pause.wait(0.1)
-    wait_until(lambda: line.waiting() == 0, within_s=60, what="the outbox drains")
-    line.kill_recorder()
-    line.kill_hub()
-    check_stored(line)
 
 
 @pytest.mark.slow
@@ -134,6 +163,7 @@ def test_a_broker_queue_that_overflows_loses_nothing(tmp_path: Path) -> None:
         assert flood_id.wait(60) == 0
         before = line.entered()
         wait_until(lambda: line.entered() > before + 2_000, within_s=60, what="the hub goes on while nobody records")
+        assert isinstance(line.broker, Mosquitto)
         assert "dropped" in line.broker.log.read_text()
         line.start_recorder()
         line.enough.touch()
