@@ -19,14 +19,14 @@ COLUMNS = 160
 _HEADROOM = 1.25  # the grid reaches that far above the fullest known
 _PRUNE = 1e-10  # rows less likely than that can never come back
 
-LEVEL_SD_ML = 0.38  # reading a column off a scale and writing it down rounded
+LEVEL_SD_ML = 0.36  # reading a column off a scale and writing it down rounded
 _LEVEL_WRONG, _LEVEL_WRONG_SD_ML = 0.05, 2.5
 _EMPTY_BELOW_ML = 0.15
 FILL_LN_SD, FILL_SD_ML = 0.06, 0.25
 _FILL_WRONG, _FILL_WRONG_LN_SD = 0.12, 0.30
 _FILL_NOT_DONE = 0.03
 _WEIGH_SD_G, _WEIGH_LN_SD, _WEIGH_WRONG, _WEIGH_WRONG_SD_G = 0.15, 0.06, 0.1, 4.0
-_DRIFT_LN_VAR_PER_DAY = 0.015**2 / 7.0  # plug, cotton and ants change a little from week to week
+_DRIFT_LN_VAR_PER_DAY = 0.012**2 / 7.0  # plug, cotton and ants change a little from week to week
 _SLOP_ML2_PER_DAY = 0.02**2  # ants drink and carry water
 _PLUG_PULLED_LN_SD = 0.03  # a keeper who fills pulls the plug and puts it back
 _LEAK, _COTTON_WRONG = 0.02, 0.003  # water gone that no air took; a probe that sees dry cotton where it is wet

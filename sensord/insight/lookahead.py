@@ -14,7 +14,7 @@ HORIZON_DAYS = 365
 QUANTILES = (0.1, 0.5, 0.9)
 _PATHS = 48
 _RECENT_DAYS, _BLOCK_DAYS = 21, 4
-_DRIFT_LN_SD_PER_ROOT_DAY = 0.018  # weather and heating change: 7 % in a fortnight, 18 % in a hundred days
+_DRIFT_LN_SD_PER_ROOT_DAY = 0.016  # weather and heating change: 6 % in a fortnight, 16 % in a hundred days
 _POINTS = 64
 _SEED = 20_260_401  # fixed: the same question has the same answer
 
