@@ -1,5 +1,6 @@
 """Publisher and hub loop over the broker in memory, on a clock that moves when told."""
 
+import itertools
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -263,3 +264,23 @@ def test_faults_are_told_in_the_status_and_a_broken_bus_stops_nothing(
     work._publisher.step()
     assert "faults" not in status(broker)
     assert outbox.fill().rows == 1
+
+
+def test_a_full_disk_keeps_scans_in_memory_until_it_takes_them_again(
+    outbox: Outbox, broker: MemoryBroker, clock: ManualClock
+) -> None:
+    """The limit of pages makes SQLite itself answer that the disk is full."""
+    work = sense(outbox, broker, clock, Board(kept=True), OneProbe(clock))
+    work.scan_once()
+    pages = outbox._connection.execute("PRAGMA page_count").fetchone()[0]
+    outbox._connection.execute(f"PRAGMA max_page_count = {pages}")
+    for _ in range(190):
+        clock.advance(60)
+        work.scan_once()
+    kept = outbox.fill().rows
+    outbox._connection.execute("PRAGMA max_page_count = 100000")
+    clock.advance(60)
+    work.scan_once()
+    assert 90 < kept < 191
+    times = [row.at_ms for row in outbox.rows(0, 999)]
+    assert [later - earlier for earlier, later in itertools.pairwise(times)] == [60_000] * 191
