@@ -53,16 +53,17 @@ def _meaning(rules: typing.Mapping[str, Any]) -> str:
     allowed = ", ".join(f"`{choice}`" for choice in rules["choices"])
     if rules["low"] is not None:
         allowed = f"{rules['low']} to {rules['high']}"
-    return rules["doc"].replace("|", r"\|") + (f" ({allowed})" if allowed else "")
+    doc = str(rules["doc"]).replace("|", r"\|")
+    return f"{doc} ({allowed})" if allowed else doc
 
 
 def filled(text: str) -> str:
     """The README with its tables made anew between their marks."""
     for name, table in (("commands", commands_table()), ("settings", settings_table())):
-        mark = f"<!-- {name} -->"
-        text = re.sub(
-            rf"{mark}\n(?:\n?\|[^\n]*\n(?:\|[^\n]*\n)*)?", lambda _m, m=mark, t=table: f"{m}\n\n{t}\n", text, count=1
-        )
+        mark = f"<!-- {name} -->\n"
+        before, _, after = text.partition(mark)
+        rest = re.sub(r"\A\n?(?:\|[^\n]*\n)+", "", after, count=1)
+        text = f"{before}{mark}\n{table}\n{rest}"
     return text
 
 

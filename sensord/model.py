@@ -159,7 +159,7 @@ class Placement:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One line of the journal. Key: all of it but the note.
+    """One line of the journal. Key: all of it but ``by``, and but the note where the kind is not ``note``.
 
     Attributes:
         amount: mL for fill, top_up and level (what is left), g for weigh, workers for count; None where it has none.

@@ -149,7 +149,7 @@ def _known(probe: str, room: Room) -> str:
 def _read(probe: str, window: tuple[int, int], room: Room) -> Window:
     read = room.store.raw(probe, *window)
     rows = zip(read.at_ms, read.temp_c, read.rh_pct, strict=True)
-    return Window(probe, [row for row in rows if row[1] == row[1] and row[2] == row[2]])  # noqa: PLR0124
+    return Window(probe, [row for row in rows if row[1] == row[1] and row[2] == row[2]])
 
 
 def _guide(as_json: bool) -> None:
