@@ -177,6 +177,7 @@ class Room:
         from sensord.alarms.watch import Watch
         from sensord.clock import MINUTE_MS
         from sensord.settings import PushSettings
+        from sensord.store.status import HubStatuses
 
         dashboard = self.config.dashboard
         link = dashboard.link or f"http://{dashboard.host}:{dashboard.port}"
@@ -201,6 +202,7 @@ class Room:
             tuning,
             calibrations=self.calibrations.all,
             outlook=outlook.latest if outlook else None,
+            hubs=HubStatuses(self.connection).all,
         )
 
     def heartbeat(self, alive: Callable[[], bool]) -> Heartbeat | None:

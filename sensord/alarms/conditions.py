@@ -17,7 +17,11 @@ NEVER_MS = 1 << 62
 
 @dataclass(frozen=True, slots=True)
 class Raised:
-    """An alarm begins. ``value`` is the worst so far; both in the unit of the kind (°C, %RH, °C/h, days, seconds)."""
+    """An alarm begins. ``value`` is the worst so far; both in the unit of the kind (°C, %RH, °C/h, days, seconds).
+
+    Attributes:
+        detail: what the hub says of it, one line; empty where it says nothing.
+    """
 
     probe: str | None
     nest: str | None
@@ -26,6 +30,7 @@ class Raised:
     at_ms: int
     value: float
     limit: float
+    detail: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,8 +7,9 @@ from collections.abc import Iterator, Mapping
 
 from sensord.alarms.conditions import Delays, Event
 from sensord.alarms.lifecycle import point
-from sensord.alarms.rules import ProbeRules, Tuning, default_delays
+from sensord.alarms.rules import ProbeRules
 from sensord.alarms.standing import Standing, Standings
+from sensord.alarms.tuning import Tuning, default_delays
 from sensord.clock import SECOND_MS
 from sensord.model import AlarmKind
 from sensord.settings import AlarmSettings

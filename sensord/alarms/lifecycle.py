@@ -40,6 +40,7 @@ class Alarm:
     Attributes:
         aside: shelved, suppressed by design, out of service, or None.
         aside_until_ms: end of the shelving. aside_because, aside_by: the reason, and who gave it.
+        detail: what the hub said of it when it was raised, one line; empty where it said nothing.
     """
 
     id: str
@@ -61,6 +62,7 @@ class Alarm:
     aside_until_ms: int | None = None
     aside_because: str = ""
     aside_by: str = ""
+    detail: str = ""
 
     @property
     def state(self) -> AlarmState:

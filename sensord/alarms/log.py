@@ -37,6 +37,7 @@ _STEPS = (
     );
     CREATE INDEX transitions_alarm ON transitions (alarm);
     CREATE TABLE evaluations (probe TEXT PRIMARY KEY, saved TEXT NOT NULL) WITHOUT ROWID""",
+    "ALTER TABLE alarms ADD COLUMN detail TEXT NOT NULL DEFAULT ''",
 )
 
 
@@ -260,6 +261,7 @@ def born_alarm(event: Raised, standing: Standing | None) -> Alarm:
         raised_ms=event.at_ms,
         worst=event.value,
         limit=event.limit,
+        detail=event.detail,
     )
 
 

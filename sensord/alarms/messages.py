@@ -34,6 +34,7 @@ FIRST = {
 }
 PLACES = {Place.WET_END: "wet end", Place.DRY_END: "dry end", Place.OUTWORLD: "outworld", Place.ROOM: "room"}
 MOST_NAMES = 12
+MANY_OF_A_HUB = 3
 
 
 def compose(news: Sequence[News], at_ms: int, zone: tzinfo, link: str) -> Message:
@@ -55,7 +56,8 @@ def compose(news: Sequence[News], at_ms: int, zone: tzinfo, link: str) -> Messag
     if len(alarms) > MOST_NAMES:
         lines.append(f"and {len(alarms) - MOST_NAMES} more")
     if not over:
-        lines.append(f"First: {FIRST[alarms[0].kind]}")
+        lines += dict.fromkeys(f"From the hub: {alarm.detail}" for alarm in alarms[:MOST_NAMES] if alarm.detail)
+        lines.append(f"First: {_first(alarms)}")
     lines.append(_link(alarms, link))
     key = "|".join(sorted(f"{each.what}:{each.alarm.id}:{each.alarm.priority}" for each in news))
     key += f"|{at_ms}" if again or len({each.what for each in news}) > 1 else ""
@@ -70,7 +72,15 @@ def compose(news: Sequence[News], at_ms: int, zone: tzinfo, link: str) -> Messag
 def topic_of(news: News) -> str:
     """What a message is about: news of one topic can share a message."""
     sort = {"returned": "over", "reminder": "still"}.get(news.what, "begun")
-    return f"{sort} {news.alarm.kind} {news.alarm.room}"
+    alarm = news.alarm
+    group = hub_of(alarm) if alarm.kind in (K.SILENT, K.FAULTY) else ""
+    return f"{sort} {alarm.kind} {group or alarm.room}"
+
+
+def hub_of(alarm: Alarm) -> str:
+    """The hub of an alarm's probe; empty where it has none."""
+    hub, slash, _ = (alarm.probe or "").partition("/")
+    return hub if slash else ""
 
 
 def name_of(alarm: Alarm) -> str:
@@ -88,8 +98,19 @@ def _where_all(alarms: Sequence[Alarm]) -> str:
     where = f" of rack {racks.pop()}" if len(racks) == 1 and "" not in racks else ""
     nests = {alarm.nest for alarm in alarms}
     what = "nests" if None not in nests else "places"
-    room = f" in {alarms[0].room}" if alarms[0].room else ""
-    return f"{len(names)} {what}{where}{room}"
+    rooms = {alarm.room for alarm in alarms} - {""}
+    if len(rooms) == 1:
+        return f"{len(names)} {what}{where} in {rooms.pop()}"
+    hubs = {hub_of(alarm) for alarm in alarms} - {""}
+    return f"{len(names)} {what} of hub {hubs.pop()}" if len(hubs) == 1 else f"{len(names)} {what}"
+
+
+def _first(alarms: Sequence[Alarm]) -> str:
+    """What to do first; where many probes of one hub are silent it is the hub, not sixty probes."""
+    hubs = {hub_of(alarm) for alarm in alarms}
+    if alarms[0].kind == K.SILENT and len(alarms) >= MANY_OF_A_HUB and len(hubs) == 1 and "" not in hubs:
+        return f"Check hub {hubs.pop()}: its power, its network, its bus cable; look at the nests yourself until it is back."
+    return FIRST[alarms[0].kind]
 
 
 def _urgency(priority: Priority) -> str:

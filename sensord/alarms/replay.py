@@ -16,8 +16,8 @@ from sensord.alarms.conditions import Event, Raised, Worse
 from sensord.alarms.engine import Engine
 from sensord.alarms.lifecycle import Alarm
 from sensord.alarms.log import born_alarm
-from sensord.alarms.rules import Tuning
 from sensord.alarms.standing import Standings
+from sensord.alarms.tuning import Tuning
 from sensord.clock import DAY_MS, MINUTE_MS
 from sensord.model import Reading
 from sensord.store.base import ReadingStore

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from sensord.alarms.conditions import Event, Raised, Returned, Worse
-from sensord.alarms.rules import Tuning
+from sensord.alarms.tuning import Tuning
 from sensord.model import AlarmKind, Priority
 
 CLEARS_BEYOND_DAYS = 2.0

@@ -1,20 +1,18 @@
 """Readings in, alarm events out. Pure: the readings carry the time, and whoever asks says what instant it is.
 
 The same code runs live (watch.py) and over stored readings (replay.py). One ``ProbeRules`` follows one probe.
-Numbers that say when an alarm is due are the keeper's settings; their defaults are common practice but for the deadbands:
-3 %RH is the sensor's typical accuracy plus its hysteresis (Sensirion SHT3x datasheet: 2 and 0.8 %RH), 0.5 °C likewise.
 """
 
 from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from typing import Any
 
-from sensord.alarms.conditions import NEVER_MS, Condition, Delays, Event, Raised, Returned, Worse
+from sensord.alarms.conditions import NEVER_MS, Condition, Event, Raised, Returned, Worse
 from sensord.alarms.standing import Standing
-from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS
+from sensord.alarms.tuning import PRIORITY, Tuning
+from sensord.clock import HOUR_MS, MINUTE_MS, SECOND_MS
 from sensord.model import AlarmKind, Priority, Season
 
 K = AlarmKind
@@ -25,45 +23,9 @@ FEW_READINGS = 3
 PACE_GAPS = 5
 NEW_PROBE_SILENCE_MS = 4 * HOUR_MS
 STUCK_READINGS = 30
+REPORTED_AFTER_MS = 5 * MINUTE_MS
 SIGN = {K.DRY: -1, K.COLD: -1}
 
-
-def default_delays() -> dict[AlarmKind, Delays]:
-    """On and off delays of each kind."""
-    return {
-        K.DRY: Delays(15 * MINUTE_MS, 15 * MINUTE_MS),
-        K.WET: Delays(15 * MINUTE_MS, 15 * MINUTE_MS),
-        K.HOT: Delays(3 * MINUTE_MS, 10 * MINUTE_MS),
-        K.COLD: Delays(10 * MINUTE_MS, 10 * MINUTE_MS),
-        K.SWING: Delays(0, 30 * MINUTE_MS),
-        K.SILENT: Delays(0, 2 * MINUTE_MS),
-        K.FAULTY: Delays(0, 10 * MINUTE_MS),
-        K.RESERVOIR: Delays(0, 60 * MINUTE_MS),
-    }
-
-
-@dataclass(frozen=True, slots=True)
-class Tuning:
-    """When something counts. °C, %RH, °C within an hour, days; delays in ms."""
-
-    delays: dict[AlarmKind, Delays] = field(default_factory=default_delays)
-    deadband_temp_c: float = 0.5
-    deadband_rh_pct: float = 3.0
-    severe_margin_c: float = 3.0
-    severe_on_ms: int = 30 * SECOND_MS
-    swing_temp_c: float = 6.0
-    silent_after_ms: int = 15 * MINUTE_MS
-    condensed_after_ms: int = 6 * HOUR_MS
-    stuck_after_ms: int = 2 * HOUR_MS
-    coarse_stuck_after_ms: int = DAY_MS
-    reservoir_days: float = 7.0
-    reservoir_urgent_days: float = 2.0
-
-
-PRIORITY = {
-    K.DRY: Priority.MEDIUM, K.WET: Priority.LOW, K.HOT: Priority.MEDIUM, K.COLD: Priority.MEDIUM, K.SWING: Priority.LOW,
-    K.RESERVOIR: Priority.LOW, K.SILENT: Priority.MEDIUM, K.FAULTY: Priority.LOW,
-}  # fmt: skip
 
 FindStanding = Callable[[str, int], Standing | None]
 
@@ -88,6 +50,7 @@ class ProbeRules:
         self._same: tuple[float | None, float | None] = (None, None)
         self._same_ms = self._same_count = 0
         self._condensed_ms = self._missing_ms = -1
+        self._reported, self._reported_ms = "", -1
         self._temp_low = self._temp_high = self._rh_low = self._rh_high = 0.0
 
     def read(self, at_ms: int, temp_c: float | None, rh_pct: float | None) -> list[Event]:
@@ -130,6 +93,8 @@ class ProbeRules:
             events += self._look_up(now_ms)
         if self._due_ms <= now_ms:
             events += self._settle(now_ms)
+        if self._reported_ms >= 0:
+            return events + self._tick_reported(now_ms)
         if self.seen and now_ms >= self.heard_ms + self._silence_ms and self.standing is not None:
             silent = self.conditions.get(K.SILENT)
             if silent is None:
@@ -142,9 +107,38 @@ class ProbeRules:
             silent.worst = (now_ms - self.heard_ms) / SECOND_MS
         return events
 
+    def report(self, at_ms: int, line: str) -> None:
+        """What the hub says ails this probe, one line; empty: nothing, so that it is about to be read again.
+
+        It counts once it was said for ``REPORTED_AFTER_MS``; until it is taken back the probe is not silent but faulty.
+        """
+        if line and self._reported_ms < 0:
+            self._reported_ms = at_ms
+        elif not line and self._reported_ms >= 0:
+            self._reported_ms, self.heard_ms = -1, max(self.heard_ms, at_ms)
+        self._reported = line
+
+    def _tick_reported(self, now_ms: int) -> list[Event]:
+        """The alarm of a fault that the hub reports, without a reading."""
+        due_ms = self._reported_ms + REPORTED_AFTER_MS
+        if now_ms < due_ms:
+            return []
+        events = self._look_up(now_ms) if now_ms >= self._valid_until_ms else []
+        if self.standing is None:
+            return events
+        faulty = self._condition(K.FAULTY)
+        faulty.mark(now_ms, (now_ms - self._reported_ms) / SECOND_MS, beyond=True, cleared=False)
+        if faulty.raised_ms is None:
+            blind = self.heard_ms < self._reported_ms
+            due_ms = max(due_ms, self.standing.since_ms)
+            events.append(self._raise(K.FAULTY, faulty, due_ms, Priority.MEDIUM if blind else Priority.LOW))
+        return events
+
     def step(self, by_ms: int) -> None:
         """The wall clock was moved: silence is counted on as if it had not been."""
         self.heard_ms += by_ms
+        if self._reported_ms >= 0:
+            self._reported_ms += by_ms
         if by_ms < 0:
             self.last_ms += by_ms
             for condition in self.conditions.values():
@@ -155,7 +149,12 @@ class ProbeRules:
         if self.last_ms < at_ms - 1:
             self._forget()
             self._due_ms = NEVER_MS
-            self.last_ms = self.heard_ms = at_ms - 1
+            self.last_ms, self.heard_ms = at_ms - 1, max(self.heard_ms, at_ms - 1)
+
+    @property
+    def reported(self) -> bool:
+        """Whether the hub reports a fault of this probe."""
+        return self._reported_ms >= 0
 
     @property
     def patience_ms(self) -> int:
@@ -252,7 +251,8 @@ class ProbeRules:
         if self._same != (temp_c, rh_pct):
             self._same, self._same_ms, self._same_count = (temp_c, rh_pct), at_ms, 0
         self._same_count += 1
-        if self._same_count < STUCK_READINGS and self._condensed_ms < 0 and self._missing_ms < 0:
+        doubted = max(self._condensed_ms, self._missing_ms, self._reported_ms) >= 0
+        if self._same_count < STUCK_READINGS and not doubted:
             if K.FAULTY in self.conditions:
                 self._condition(K.FAULTY).mark(at_ms, 0.0, beyond=False, cleared=True)
                 return True
@@ -275,6 +275,8 @@ class ProbeRules:
             fault_ms = max(fault_ms, at_ms - self._condensed_ms)
         if self._missing_ms >= 0 and at_ms - self._missing_ms >= self._silence_ms:
             fault_ms = max(fault_ms, at_ms - self._missing_ms)
+        if self._reported_ms >= 0 and at_ms - self._reported_ms >= REPORTED_AFTER_MS:
+            fault_ms = max(fault_ms, at_ms - self._reported_ms)
         return fault_ms / SECOND_MS
 
     def _condition(self, kind: AlarmKind) -> Condition:
@@ -336,7 +338,8 @@ class ProbeRules:
     def _raise(self, kind: AlarmKind, condition: Condition, at_ms: int, priority: Priority) -> Event:
         assert self.standing is not None
         condition.raised_ms, condition.priority = at_ms, priority
-        return Raised(self.probe, self.standing.nest, kind, priority, at_ms, condition.worst, condition.limit)
+        detail = self._reported if kind == K.FAULTY else ""
+        return Raised(self.probe, self.standing.nest, kind, priority, at_ms, condition.worst, condition.limit, detail)
 
     def save(self) -> dict[str, Any]:
         """Everything that was learned, as JSON."""
@@ -351,7 +354,7 @@ class ProbeRules:
     def load(self, saved: dict[str, Any]) -> None:
         """Go on where ``save`` was."""
         for name in _SAVED:
-            setattr(self, name, saved[name])
+            setattr(self, name, saved.get(name, getattr(self, name)))
         self._gaps.extend(saved["gaps"])
         self._samples.extend((at_ms, temp_c) for at_ms, temp_c in saved["samples"])
         self._same = (saved["same"][0], saved["same"][1])
@@ -363,5 +366,5 @@ class ProbeRules:
 
 _SAVED = (
     "last_ms", "heard_ms", "seen", "_every_ms", "_silence_ms", "_sample_ms", "_same_ms", "_same_count", "_condensed_ms",
-    "_missing_ms",
+    "_missing_ms", "_reported", "_reported_ms",
 )  # fmt: skip

@@ -12,18 +12,18 @@ import sqlite3
 import threading
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 
 from sensord.air.calibration import Calibration
 from sensord.alarms.calibrated import Calibrated
-from sensord.alarms.conditions import Event
+from sensord.alarms.conditions import Event, Raised
 from sensord.alarms.engine import Engine
 from sensord.alarms.log import AlarmLog, News
 from sensord.alarms.reservoir import DaysLeft, ReservoirRules
-from sensord.alarms.rules import Tuning
 from sensord.alarms.standing import Standings
 from sensord.alarms.teller import Teller
+from sensord.alarms.tuning import Tuning
 from sensord.clock import DAY_MS, MINUTE_MS, SECOND_MS, Clock, to_ms
 from sensord.db import transaction
 from sensord.errors import NestclimateError
@@ -31,8 +31,9 @@ from sensord.health import BEAT_EVERY_S, Beats
 from sensord.keeping.registry import Registry
 from sensord.keeping.seasons import SeasonOverride
 from sensord.keeping.species import Library, Species
-from sensord.model import EntryKind
+from sensord.model import AlarmKind, EntryKind
 from sensord.store.base import ReadingStore
+from sensord.store.status import HubStatus
 
 log = logging.getLogger(__name__)
 
@@ -47,6 +48,7 @@ FORGOTTEN_MS = 7 * DAY_MS
 
 FindCalibrations = Callable[[], Iterable[Calibration]]
 Outlook = Callable[[int], Mapping[str, DaysLeft]]
+Hubs = Callable[[], Mapping[str, HubStatus]]
 
 
 @dataclass(frozen=True)
@@ -86,6 +88,11 @@ def no_calibrations() -> Iterable[Calibration]:
     return ()
 
 
+def no_hubs() -> Mapping[str, HubStatus]:
+    """No hub ever told of itself."""
+    return {}
+
+
 class Watch:
     """One room's watch. All of it belongs to one thread."""
 
@@ -101,10 +108,12 @@ class Watch:
         *,
         calibrations: FindCalibrations = no_calibrations,
         outlook: Outlook | None = None,
+        hubs: Hubs = no_hubs,
     ) -> None:
         self._store, self._registry, self._connection, self._teller = store, registry, connection, teller
         self._clock, self._keeping, self._tuning = clock, keeping, tuning
-        self._calibrations, self._outlook = calibrations, outlook
+        self._calibrations, self._outlook, self._hubs = calibrations, outlook, hubs
+        self._status: Mapping[str, HubStatus] = {}
         self._calibrate = Calibrated()
         self._log, self._beats = AlarmLog(connection), Beats(connection)
         self._since_ms = self._wall_ms = to_ms(clock.now())
@@ -143,8 +152,9 @@ class Watch:
         """
         now_ms = self._now_ms()
         self._know(now_ms)
+        self._listen(now_ms)
         events = self._evaluate(now_ms)
-        events += self._engine.tick(now_ms - GRACE_MS)
+        events += [self._explained(event) for event in self._engine.tick(now_ms - GRACE_MS)]
         events += self._reservoirs(now_ms)
         try:
             self._keep(events, now_ms)
@@ -161,6 +171,7 @@ class Watch:
     def _load(self) -> None:
         self._engine = Engine(self._tuning, standings_of(self._registry, self._keeping))
         self._engine.load(self._log.saved_evaluations())
+        self._ailing = {probe for probe, rules in self._engine.rules.items() if rules.reported}
         reservoirs = {
             alarm.nest: alarm.priority
             for alarm in self._log.standing()
@@ -194,6 +205,28 @@ class Watch:
                 at_ms = max(placement.since_ms, last.at_ms if last else self._since_ms)
                 if now_ms - at_ms < FORGOTTEN_MS:
                     self._engine.of(placement.probe).expect(min(at_ms, now_ms) - 1)
+
+    def _listen(self, now_ms: int) -> None:
+        """Take note of what the hubs say of themselves and their probes."""
+        self._status = self._hubs()
+        faults = {
+            probe: line for status in self._status.values() for probe, line in status.faults.items() if "/" in probe
+        }
+        for probe in faults.keys() | self._ailing:
+            self._engine.of(probe).report(now_ms, faults.get(probe, ""))
+        self._ailing = set(faults)
+
+    def _explained(self, event: Event) -> Event:
+        """Silence of a probe, with what its hub said of itself."""
+        if not isinstance(event, Raised) or event.kind != AlarmKind.SILENT:
+            return event
+        hub = (event.probe or "").partition("/")[0]
+        status = self._status.get(hub)
+        if status is None:
+            return event
+        if status.state == "down":
+            return replace(event, detail=f"hub {hub} is off or cannot reach the broker")
+        return replace(event, detail=status.faults.get(hub, ""))
 
     def _evaluate(self, now_ms: int) -> list[Event]:
         """New readings, oldest first. Those older than a silence are history: they raise nothing."""

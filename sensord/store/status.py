@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 from sensord.clock import parse_instant, to_ms
@@ -17,7 +17,10 @@ _STEPS = (
         hub TEXT PRIMARY KEY, state TEXT NOT NULL, since_ms INTEGER, boot TEXT NOT NULL, version TEXT NOT NULL,
         outbox_rows INTEGER, oldest_ms INTEGER, heard_at_ms INTEGER NOT NULL
     ) WITHOUT ROWID""",
+    "ALTER TABLE hub_status ADD COLUMN faults TEXT NOT NULL DEFAULT '{}'",
 )
+MOST_FAULTS = 1000
+LONGEST_FAULT = 300
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +30,7 @@ class HubStatus:
     Attributes:
         state: ``up`` or ``down``. since_ms: since when. outbox_rows: readings not yet on a receipt; oldest_ms: of them.
         heard_at_ms: when we heard it. None where it did not say.
+        faults: what ails the hub's bus (by the hub's name) or one of its probes (by full name), one line each.
     """
 
     hub: str
@@ -37,6 +41,7 @@ class HubStatus:
     outbox_rows: int | None
     oldest_ms: int | None
     heard_at_ms: int
+    faults: Mapping[str, str] = field(default_factory=dict)
 
 
 def decode_status(hub: str, payload: bytes, now_ms: int) -> HubStatus:
@@ -62,6 +67,7 @@ def decode_status(hub: str, payload: bytes, now_ms: int) -> HubStatus:
         outbox_rows=_whole(outbox.get("rows")),
         oldest_ms=_instant(outbox.get("oldest")),
         heard_at_ms=now_ms,
+        faults=_faults(hub, document.get("faults")),
     )
 
 
@@ -75,9 +81,19 @@ class HubStatuses:
     def put(self, statuses: Sequence[HubStatus]) -> None:
         """Note them inside a transaction of the caller's; the last one of a hub stays."""
         self._connection.executemany(
-            "INSERT OR REPLACE INTO hub_status VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            "INSERT OR REPLACE INTO hub_status VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [
-                (s.hub, s.state, s.since_ms, s.boot, s.version, s.outbox_rows, s.oldest_ms, s.heard_at_ms)
+                (
+                    s.hub,
+                    s.state,
+                    s.since_ms,
+                    s.boot,
+                    s.version,
+                    s.outbox_rows,
+                    s.oldest_ms,
+                    s.heard_at_ms,
+                    json.dumps(dict(s.faults)),
+                )
                 for s in statuses
             ],
         )
@@ -90,7 +106,8 @@ class HubStatuses:
     def all(self) -> dict[str, HubStatus]:
         """The last status of every hub ever heard."""
         rows = self._connection.execute("SELECT * FROM hub_status ORDER BY hub").fetchall()
-        return {row[0]: HubStatus(*row) for row in rows}
+        names = [column.name for column in fields(HubStatus)]
+        return {row[0]: HubStatus(**dict(zip(names, (*row[:-1], json.loads(row[-1])), strict=True))) for row in rows}
 
 
 def _instant(value: Any) -> int | None:
@@ -112,5 +129,17 @@ def _whole(value: Any) -> int | None:
     return value if fits else None
 
 
-def _text(value: Any) -> str:
-    return value[:64].encode(errors="backslashreplace").decode() if isinstance(value, str) else ""
+def _faults(hub: str, found: Any) -> dict[str, str]:
+    """Lines of the hub itself and of its own probes; whatever else stands there is left out."""
+    if not isinstance(found, dict):
+        return {}
+    known = {
+        name: _text(line, LONGEST_FAULT)
+        for name, line in list(found.items())[:MOST_FAULTS]
+        if (name == hub or name.startswith(f"{hub}/")) and isinstance(line, str) and line.strip()
+    }
+    return dict(sorted(known.items()))
+
+
+def _text(value: Any, most: int = 64) -> str:
+    return value[:most].encode(errors="backslashreplace").decode() if isinstance(value, str) else ""

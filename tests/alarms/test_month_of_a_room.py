@@ -9,8 +9,8 @@ from array import array
 import pytest
 
 from sensord.alarms.replay import replay
-from sensord.alarms.rules import Tuning
 from sensord.alarms.standing import Standings
+from sensord.alarms.tuning import Tuning
 from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS, parse_instant, to_ms
 from sensord.keeping.species import load_species
 from sensord.model import AlarmKind, Nest, NestKind, Place, Placement

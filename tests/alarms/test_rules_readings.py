@@ -9,8 +9,9 @@ import pytest
 
 from sensord.alarms.conditions import Delays, Event, Raised, Returned, Worse
 from sensord.alarms.engine import tuning_of
-from sensord.alarms.rules import ProbeRules, Tuning
+from sensord.alarms.rules import ProbeRules
 from sensord.alarms.standing import Standings
+from sensord.alarms.tuning import Tuning
 from sensord.clock import HOUR_MS, MINUTE_MS, SECOND_MS, parse_instant, to_ms
 from sensord.keeping.species import load_species
 from sensord.model import AlarmKind, Nest, NestKind, Place, Placement, Priority

@@ -13,8 +13,8 @@ import time
 from pathlib import Path
 
 from sensord.alarms.replay import replay
-from sensord.alarms.rules import Tuning
 from sensord.alarms.standing import Standings
+from sensord.alarms.tuning import Tuning
 from sensord.clock import MINUTE_MS, parse_instant, to_ms
 from sensord.keeping.bands import State, bands_for, state_of
 from sensord.keeping.seasons import season_at
