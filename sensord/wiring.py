@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from sensord.link.outbox import Outbox
     from sensord.probes.bus import OwnedBus
     from sensord.probes.scan import Scanner
+    from sensord.reviewing import Reviewing
     from sensord.settings import BrokerSettings, HubSettings
     from sensord.store.base import ReadingStore
 
@@ -99,6 +100,15 @@ class Room:
         return found
 
     @cached_property
+    def reviewing(self) -> Reviewing:
+        """What the climate did before a die-off."""
+        from sensord.alarms.watch import standings_of
+
+        reviewing = self.part("sensord.reviewing", "station")
+        found: Reviewing = reviewing.Reviewing(self.history, self.registry, standings_of(self.registry, self.keeping))
+        return found
+
+    @cached_property
     def _buses(self) -> dict[str, OwnedBus]:
         return {}
 
@@ -129,11 +139,10 @@ class Room:
 
         Raises:
             ConfigError, ProbeError: as ``bus``.
-            MissingPartError: the sensor drivers are not installed.
         """
-        scan = self.part("sensord.probes.scan", "hub")
-        scanner: Scanner = scan.Scanner(self.bus(hub_name), self.config.probes, self.clock, hub=hub_name)
-        return scanner
+        from sensord.probes.scan import Scanner
+
+        return Scanner(self.bus(hub_name), self.config.probes, self.clock, hub=hub_name)
 
     @cached_property
     def library(self) -> Library:
