@@ -21,12 +21,13 @@ if TYPE_CHECKING:
     from sensord.alarms.log import AlarmLog
     from sensord.alarms.outlook_runner import OutlookRunner
     from sensord.alarms.push import Push
-    from sensord.alarms.watch import Keeping, Watch
+    from sensord.alarms.watch import Watch
     from sensord.clock import Clock
     from sensord.config import Config
     from sensord.forecast import Forecast
     from sensord.insight.history import History
     from sensord.keeping.calibrations import Calibrations
+    from sensord.keeping.keeping import Keeping
     from sensord.keeping.registry import Registry
     from sensord.keeping.species import Library
     from sensord.link.base import Link, Subscriber, Will
@@ -102,10 +103,8 @@ class Room:
     @cached_property
     def reviewing(self) -> Reviewing:
         """What the climate did before a die-off."""
-        from sensord.alarms.watch import standings_of
-
         reviewing = self.part("sensord.reviewing", "station")
-        found: Reviewing = reviewing.Reviewing(self.history, self.registry, standings_of(self.registry, self.keeping))
+        found: Reviewing = reviewing.Reviewing(self.history, self.registry, self.keeping)
         return found
 
     @cached_property
@@ -153,14 +152,14 @@ class Room:
 
     @cached_property
     def keeping(self) -> Keeping:
-        """What the watch and the replay know of species and seasons."""
-        from sensord.alarms.watch import Keeping
+        """Species and season of each nest."""
+        from sensord.keeping.keeping import Keeping
         from sensord.keeping.species import load_nest_species
 
         by_nest = load_nest_species(
             self.config.folder, self.library, {nest.name: nest.species for nest in self.registry.nests()}
         )
-        return Keeping(self.library, self.config.station.hemisphere, self.config.zone, by_nest, {})
+        return Keeping(self.library, self.config.station.hemisphere, self.config.zone, by_nest)
 
     @cached_property
     def alarm_log(self) -> AlarmLog:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, tzinfo
+from datetime import tzinfo
 
 from sensord.clock import DAY_MS
 from sensord.keeping.bands import Bands, bands_for
-from sensord.keeping.seasons import SeasonOverride, season_at
-from sensord.keeping.species import Library, Species, find_species
+from sensord.keeping.keeping import Keeping
+from sensord.keeping.species import Library, Species
 from sensord.model import Nest, Place, Placement, Season
 
 FOREVER_MS = 1 << 62
@@ -38,18 +38,13 @@ class Standings:
     Attributes:
         placements, nests: with their history; a nest's later row supersedes the earlier from its ``since_ms`` on.
         died_ms: when colonies of a nest died, ascending; a later row of the nest tells of a new colony.
-        library: species by name; by_nest: species with a nest's own ranges, where the keeper set some.
-        overrides: the keeper's word on a nest's season.
+        keeping: their species and seasons.
     """
 
     placements: Sequence[Placement]
     nests: Sequence[Nest]
-    library: Library
-    hemisphere: str = "north"
-    zone: tzinfo = UTC
+    keeping: Keeping
     died_ms: Mapping[str, Sequence[int]] = field(default_factory=dict)
-    by_nest: Mapping[str, Species] = field(default_factory=dict)
-    overrides: Mapping[str, Sequence[SeasonOverride]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self._by_probe: defaultdict[str, list[Placement]] = defaultdict(list)
@@ -58,6 +53,26 @@ class Standings:
         self._rows: defaultdict[str, list[Nest]] = defaultdict(list)
         for nest in sorted(self.nests, key=lambda each: each.since_ms or 0):
             self._rows[nest.name].append(nest)
+
+    @property
+    def library(self) -> Library:
+        """Species by name."""
+        return self.keeping.library
+
+    @property
+    def by_nest(self) -> Mapping[str, Species]:
+        """Species with a nest's own ranges."""
+        return self.keeping.by_nest
+
+    @property
+    def hemisphere(self) -> str:
+        """``north`` or ``south``."""
+        return self.keeping.hemisphere
+
+    @property
+    def zone(self) -> tzinfo:
+        """The room's time zone."""
+        return self.keeping.zone
 
     def of(self, probe: str, at_ms: int) -> Standing | None:
         """What holds for a probe at an instant; None where it stands nowhere, or its nest's colony is dead.
@@ -77,14 +92,14 @@ class Standings:
         return self._nest(placement, placement.nest, at_ms, until_ms)
 
     def _unplaced(self) -> Standing:
-        bands = bands_for(find_species(self.library, ""), Season.ACTIVE, Place.ROOM)
+        bands = bands_for(self.keeping.species_of(None), Season.ACTIVE, Place.ROOM)
         return Standing(None, "", "", None, "", Season.ACTIVE, bands, 0, FOREVER_MS)
 
     def _nest(self, placement: Placement, name: str, at_ms: int, until_ms: int) -> Standing | None:
         nest = self.nest(name, at_ms)
         if self._dead(name, nest, at_ms):
             return None
-        species, season, season_until_ms = self._species_and_season(name, nest, at_ms)
+        species, season, season_until_ms = self._species_and_season(nest, at_ms)
         bands = bands_for(species, season, placement.place)
         until_ms = min(until_ms, season_until_ms, self._next_change_ms(name, at_ms))
         rack = nest.rack if nest else ""
@@ -99,20 +114,17 @@ class Standings:
             nest = self.nest(name, at_ms)
             if nest is None or nest.room != placement.room or self._dead(name, nest, at_ms):
                 continue
-            species, season, _ = self._species_and_season(name, nest, at_ms)
+            species, season, _ = self._species_and_season(nest, at_ms)
             bands = bands_for(species, season, Place.ROOM)
             found = bands if found is None else found.hull(bands)
         if found is None:
-            found = bands_for(find_species(self.library, ""), Season.ACTIVE, Place.ROOM)
+            found = bands_for(self.keeping.species_of(None), Season.ACTIVE, Place.ROOM)
         until_ms = min(until_ms, (at_ms // DAY_MS + 1) * DAY_MS)
         return Standing(None, placement.room, "", Place.ROOM, "", Season.ACTIVE, found, placement.since_ms, until_ms)
 
-    def _species_and_season(self, name: str, nest: Nest | None, at_ms: int) -> tuple[Species, Season, int]:
-        species = self.by_nest.get(name) or find_species(self.library, nest.species if nest else "")
-        overrides = self.overrides.get(name, ())
-        moment = season_at(species, at_ms, hemisphere=self.hemisphere, zone=self.zone, overrides=overrides)
-        edges = [edge for each in overrides for edge in (each.from_ms, each.until_ms) if edge and edge > at_ms]
-        return species, moment.season, min([moment.until_ms or FOREVER_MS, *edges])
+    def _species_and_season(self, nest: Nest | None, at_ms: int) -> tuple[Species, Season, int]:
+        moment = self.keeping.season_of(nest, at_ms)
+        return self.keeping.species_of(nest), moment.season, moment.until_ms or FOREVER_MS
 
     def nest(self, name: str, at_ms: int) -> Nest | None:
         """The nest as it was at an instant; as it first was, before its first row."""
@@ -133,6 +145,6 @@ class Standings:
         nest = self.nest(name, at_ms)
         if nest is None or self._dead(name, nest, at_ms):
             return None
-        species, season, until_ms = self._species_and_season(name, nest, at_ms)
+        species, season, until_ms = self._species_and_season(nest, at_ms)
         bands = bands_for(species, season, Place.WET_END)
         return Standing(name, nest.room, nest.rack, None, species.name, season, bands, nest.since_ms or 0, until_ms)

@@ -12,8 +12,7 @@ import sqlite3
 import threading
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
-from datetime import tzinfo
+from dataclasses import replace
 
 from sensord.air.calibration import Calibration
 from sensord.alarms.calibrated import Calibrated
@@ -28,9 +27,8 @@ from sensord.clock import DAY_MS, MINUTE_MS, SECOND_MS, Clock, to_ms
 from sensord.db import transaction
 from sensord.errors import NestclimateError
 from sensord.health import BEAT_EVERY_S, Beats
+from sensord.keeping.keeping import Keeping
 from sensord.keeping.registry import Registry
-from sensord.keeping.seasons import SeasonOverride
-from sensord.keeping.species import Library, Species
 from sensord.model import AlarmKind, EntryKind
 from sensord.store.base import ReadingStore
 from sensord.store.status import HubStatus
@@ -51,21 +49,6 @@ Outlook = Callable[[int], Mapping[str, DaysLeft]]
 Hubs = Callable[[], Mapping[str, HubStatus]]
 
 
-@dataclass(frozen=True)
-class Keeping:
-    """What the watch must know of species and seasons.
-
-    Attributes:
-        by_nest: species with a nest's own ranges. overrides: the keeper's word on a nest's season.
-    """
-
-    library: Library
-    hemisphere: str
-    zone: tzinfo
-    by_nest: Mapping[str, Species]
-    overrides: Mapping[str, tuple[SeasonOverride, ...]]
-
-
 def standings_of(registry: Registry, keeping: Keeping) -> Standings:
     """All that the registry knows of the room."""
     deaths: defaultdict[str, list[int]] = defaultdict(list)
@@ -74,12 +57,8 @@ def standings_of(registry: Registry, keeping: Keeping) -> Standings:
     return Standings(
         placements=registry.placements(),
         nests=registry.history(),
-        library=keeping.library,
-        hemisphere=keeping.hemisphere,
-        zone=keeping.zone,
+        keeping=keeping,
         died_ms=dict(deaths),
-        by_nest=keeping.by_nest,
-        overrides=keeping.overrides,
     )
 
 

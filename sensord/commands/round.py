@@ -13,8 +13,6 @@ from rich.table import Table
 from sensord.clock import DAY_MS, iso, parse_instant, to_ms
 from sensord.insight.outlook import NestOutlook
 from sensord.keeping.round import Line, Situation, Urgency, round_of, stage_of
-from sensord.keeping.seasons import season_at
-from sensord.keeping.species import find_species
 from sensord.model import Nest, Place
 from sensord.wiring import Room
 
@@ -50,15 +48,14 @@ def todays_round(room: Room, at_ms: int) -> list[Line]:
 
 
 def _situation(room: Room, nest: Nest, outlook: NestOutlook | None, at_ms: int) -> Situation:
-    species = find_species(room.library, nest.species)
+    species = room.keeping.species_of(nest)
     entries = room.registry.entries(nest=nest.name, until_ms=at_ms + 1)
-    station = room.config.station
     days = outlook.days_left if outlook else None
     return Situation(
         nest,
         species,
         stage_of(species, nest, entries),
-        season_at(species, at_ms, hemisphere=station.hemisphere, zone=room.config.zone),
+        room.keeping.season_of(nest, at_ms),
         entries,
         (days.p10, days.p50) if days else None,
         outlook.questions[0].text if outlook and outlook.questions else "",

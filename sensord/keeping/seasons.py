@@ -11,6 +11,7 @@ from functools import lru_cache
 
 from sensord.clock import from_ms, to_ms
 from sensord.keeping.species import Species
+from sensord.keeping.species_file import SeasonByHand
 from sensord.model import Season
 
 STARTS = (
@@ -20,14 +21,8 @@ STARTS = (
     (Season.ACTIVE, "rest.active_from"),
 )
 
-
-@dataclass(frozen=True, slots=True)
-class SeasonOverride:
-    """The keeper's own word: this season from one instant until another (None: until further notice)."""
-
-    season: Season
-    from_ms: int
-    until_ms: int | None = None
+_Stretch = tuple[Season, int | None, int | None]
+"""A season, its first instant, and the first instant after it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,34 +40,55 @@ class Moment:
     until_ms: int | None
 
 
-def season_at(
-    species: Species,
-    at_ms: int,
-    *,
-    hemisphere: str = "north",
-    zone: tzinfo = UTC,
-    overrides: Sequence[SeasonOverride] = (),
-) -> Moment:
+def season_at(species: Species, at_ms: int, *, hemisphere: str = "north", zone: tzinfo = UTC) -> Moment:
     """The season of a species at an instant. A season begins at midnight of the room's time zone.
 
     Args:
-        species: its ``rest`` dates, as they hold in the northern hemisphere; the southern is half a year later.
+        species: its ``rest`` dates, as they hold in the northern hemisphere; the southern is half a year later. What the
+            keeper set by hand goes before the dates; the last one that holds wins.
         at_ms: milliseconds since 1970, UTC.
         hemisphere: ``north`` or ``south``.
         zone: the room's time zone.
-        overrides: the keeper's word goes before the dates; the last one that holds wins.
     """
-    for override in reversed(overrides):
-        if override.from_ms <= at_ms and (override.until_ms is None or at_ms < override.until_ms):
-            return _moment(override.season, at_ms, override.from_ms, override.until_ms)
+    by_hand = _by_hand(species.by_hand, zone)
+    found = _stretch(species, at_ms, hemisphere, zone, by_hand)
+    if not by_hand:
+        return _moment(*found, at_ms)
+    season, since_ms, until_ms = found
+    while since_ms is not None and (before := _stretch(species, since_ms - 1, hemisphere, zone, by_hand))[0] == season:
+        since_ms = before[1]
+    while until_ms is not None and (after := _stretch(species, until_ms, hemisphere, zone, by_hand))[0] == season:
+        until_ms = after[2]
+    return _moment(season, since_ms, until_ms, at_ms)
+
+
+def _stretch(species: Species, at_ms: int, hemisphere: str, zone: tzinfo, by_hand: Sequence[_Stretch]) -> _Stretch:
+    """What holds at an instant, by hand or by date, and until something else is said."""
+    edges = [edge for _, *both in by_hand for edge in both if edge is not None]
+    said = [each for each in by_hand if (each[1] or 0) <= at_ms and (each[2] is None or at_ms < each[2])]
+    season, since_ms, until_ms = said[-1] if said else _by_date(species, at_ms, hemisphere, zone)
+    since_ms = max((edge for edge in (*edges, since_ms) if edge is not None and edge <= at_ms), default=None)
+    until_ms = min((edge for edge in (*edges, until_ms) if edge is not None and edge > at_ms), default=None)
+    return season, since_ms, until_ms
+
+
+def _by_date(species: Species, at_ms: int, hemisphere: str, zone: tzinfo) -> _Stretch:
     starts = _starts(species, hemisphere)
     if not starts:
-        return Moment(Season.ACTIVE, 0.0, None, None)
+        return Season.ACTIVE, None, None
     local_year = from_ms(at_ms).astimezone(zone).year
     boundaries = _boundaries(starts, local_year, zone)
     number = bisect.bisect_right(boundaries, at_ms, key=lambda boundary: boundary[0]) - 1
     since_ms, season = boundaries[number]
-    return _moment(season, at_ms, since_ms, boundaries[number + 1][0])
+    return season, since_ms, boundaries[number + 1][0]
+
+
+@lru_cache(maxsize=512)
+def _by_hand(said: tuple[SeasonByHand, ...], zone: tzinfo) -> tuple[_Stretch, ...]:
+    return tuple(
+        (each.season, _midnight_ms(each.from_day, zone), _midnight_ms(each.until_day, zone) if each.until_day else None)
+        for each in said
+    )
 
 
 def target_temp_c(species: Species, moment: Moment) -> float | None:
@@ -95,8 +111,8 @@ def _middle(species: Species, season: Season) -> float | None:
     return None if low is None or high is None else (low + high) / 2
 
 
-def _moment(season: Season, at_ms: int, since_ms: int, until_ms: int | None) -> Moment:
-    progress = (at_ms - since_ms) / (until_ms - since_ms) if until_ms is not None else 0.0
+def _moment(season: Season, since_ms: int | None, until_ms: int | None, at_ms: int) -> Moment:
+    progress = 0.0 if since_ms is None or until_ms is None else (at_ms - since_ms) / (until_ms - since_ms)
     return Moment(season, progress, since_ms, until_ms)
 
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from sensord.errors import ConfigError
 from sensord.keeping.bands import EDGES, Band, Bands
-from sensord.keeping.species_file import Given, read_document
+from sensord.keeping.species_file import Given, SeasonByHand, read_document, read_seasons
 from sensord.model import Place, Season, Stage
 
 QUANTITIES = ("temp_c", "rh_pct")
@@ -32,10 +32,12 @@ class Species:
     Attributes:
         key: name of its file without ``.toml``.
         values: every value by dotted path, for example ``active.wet_end.rh_pct.limit_low``, with its source.
+        by_hand: seasons that the keeper set; the last one that holds goes before the dates.
     """
 
     key: str
     values: Mapping[str, Given]
+    by_hand: tuple[SeasonByHand, ...] = ()
 
     def text(self, path: str) -> str:
         """A text value; empty where the file gives none."""
@@ -121,10 +123,10 @@ def load_species_from(folder: Path | None) -> Library:
     """
     problems: list[str] = []
     packaged = {file.stem: read_document(_parse(file, problems), file, problems, packaged=True) for file in _packaged()}
-    own = {
-        file.stem: read_document(_parse(file, problems), file, problems, packaged=False)
-        for file in (sorted(folder.glob("*.toml")) if folder and folder.is_dir() else ())
-    }
+    own: dict[str, dict[str, Given]] = {}
+    by_hand: dict[str, tuple[SeasonByHand, ...]] = {}
+    for file in sorted(folder.glob("*.toml")) if folder and folder.is_dir() else ():
+        own[file.stem], by_hand[file.stem] = _keepers_file(file, problems)
     base = packaged[ANY] | own.get(ANY, {})
     library: Library = {}
     for key in sorted(packaged.keys() | own.keys()):
@@ -132,14 +134,14 @@ def load_species_from(folder: Path | None) -> Library:
         values = base | {"name": Given(key, f"the keeper, {key}.toml", f"{key}.toml")} | mine
         file = folder / f"{key}.toml" if folder and key in own else Path(f"{key}.toml")
         _check_bands(values, file, problems)
-        library[str(values["name"].value)] = Species(key, values)
+        library[str(values["name"].value)] = Species(key, values, by_hand.get(key, ()))
     if problems:
         raise ConfigError(*problems)
     return library
 
 
 def load_nest_species(config_folder: Path, library: Library, species_of: Mapping[str, str]) -> dict[str, Species]:
-    """Nests with ranges of their own: ``CONFIG/nests/NEST.toml``, keys as in a species file, over the nest's species.
+    """Nests with ranges or seasons of their own: ``CONFIG/nests/NEST.toml``, keys as in a species file, over its species.
 
     Args:
         species_of: the species of each nest, by the nest's name.
@@ -151,14 +153,14 @@ def load_nest_species(config_folder: Path, library: Library, species_of: Mapping
     found: dict[str, Species] = {}
     folder = config_folder / "nests"
     for file in sorted(folder.glob("*.toml")) if folder.is_dir() else ():
-        given = read_document(_parse(file, problems), file, problems, packaged=False)
+        given, by_hand = _keepers_file(file, problems)
         if file.stem not in species_of:
             problems.append(f"{file}: there is no nest {file.stem!r}; a file here is named as its nest is")
             continue
         species = find_species(library, species_of[file.stem])
         values = {**species.values, **given}
         _check_bands(values, file, problems)
-        found[file.stem] = Species(species.key, values)
+        found[file.stem] = Species(species.key, values, (*species.by_hand, *by_hand))
     if problems:
         raise ConfigError(*problems)
     return found
@@ -190,6 +192,12 @@ def _parse(file: Path, problems: list[str]) -> dict[str, Any]:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         problems.append(f"{file}: is no TOML ({error})")
     return {}
+
+
+def _keepers_file(file: Path, problems: list[str]) -> tuple[dict[str, Given], tuple[SeasonByHand, ...]]:
+    document = _parse(file, problems)
+    by_hand = read_seasons(document, file, problems)
+    return read_document(document, file, problems, packaged=False), by_hand
 
 
 def _check_bands(values: dict[str, Given], file: Path, problems: list[str]) -> None:

@@ -1,7 +1,8 @@
 """The form of a species file: which keys it may have, what is allowed in each, and every mistake at once.
 
 A file is TOML. Numbers stand in tables that also carry ``source``; a number whose source differs has a key of its own
-beside it, ``NUMBER_source``. The schema below is the form's documentation too.
+beside it, ``NUMBER_source``. The schema below is the form's documentation too. Beside it a file may hold ``[[season]]``
+tables: a season by hand, ``season``, ``from`` and, but for one without an end, ``until``.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -110,6 +112,55 @@ class Given:
     value: float | str
     source: str
     file: str
+
+
+@dataclass(frozen=True, slots=True)
+class SeasonByHand:
+    """The keeper's own word: this season from the midnight that begins one day to the midnight that begins another.
+
+    Attributes:
+        until_day: None: until further notice.
+    """
+
+    season: Season
+    from_day: date
+    until_day: date | None = None
+
+
+def read_seasons(document: dict[str, Any], file: Path, problems: list[str]) -> tuple[SeasonByHand, ...]:
+    """The ``[[season]]`` tables of one file, taken out of the document; mistakes go to ``problems``, one line each."""
+    tables = document.pop("season", [])
+    if not isinstance(tables, list) or not all(isinstance(table, dict) for table in tables):
+        problems.append(f"{file}: season: allowed is [[season]], once for each")
+        return ()
+    found = (_season(table, f"{file}: season[{number}]", problems) for number, table in enumerate(tables, 1))
+    return tuple(each for each in found if each is not None)
+
+
+def _season(table: dict[str, Any], where: str, problems: list[str]) -> SeasonByHand | None:
+    before = len(problems)
+    keys = ("season", "from", "until")
+    problems += [f"{where}.{key}: no such key; allowed are {', '.join(keys)}" for key in table if key not in keys]
+    if table.get("season") not in list(Season):
+        problems.append(f"{where}.season = {table.get('season')!r}: allowed is {', '.join(Season)}")
+    from_day, until_day = (_day(table.get(key)) for key in ("from", "until"))
+    for key, day in (("from", from_day), ("until", until_day)):
+        if day is None and (key in table or key == "from"):
+            problems.append(f"{where}.{key} = {table.get(key)!r}: allowed is a day like 2026-11-10")
+    if from_day and until_day and until_day <= from_day:
+        problems.append(f"{where}.until = {until_day}: allowed is a day after {from_day}")
+    if from_day is None or len(problems) > before:
+        return None
+    return SeasonByHand(Season(table["season"]), from_day, until_day)
+
+
+def _day(value: Any) -> date | None:
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return value
+    try:
+        return date.fromisoformat(value) if isinstance(value, str) else None
+    except ValueError:
+        return None
 
 
 def read_document(document: dict[str, Any], file: Path, problems: list[str], *, packaged: bool) -> dict[str, Given]:

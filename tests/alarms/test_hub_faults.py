@@ -11,9 +11,10 @@ from sensord.alarms.deliveries import Deliveries
 from sensord.alarms.engine import tuning_of
 from sensord.alarms.log import AlarmLog
 from sensord.alarms.teller import Teller
-from sensord.alarms.watch import Keeping, Watch
+from sensord.alarms.watch import Watch
 from sensord.clock import ManualClock, to_ms
 from sensord.db import open_db
+from sensord.keeping.keeping import Keeping
 from sensord.keeping.registry import Registry
 from sensord.keeping.species import load_species
 from sensord.link.status import Status, encode_status
@@ -49,7 +50,7 @@ class HubRoom:
         teller = Teller(self.log, Deliveries(self.connection), [RouteSettings("phone")], UTC, "http://wall.example")
         self.watch = Watch(
             self.store, Registry(self.connection), self.connection, teller, self.clock,
-            Keeping(LIBRARY, "north", UTC, {}, {}), tuning_of(AlarmSettings()), hubs=self.statuses.all,
+            Keeping(LIBRARY, "north", UTC), tuning_of(AlarmSettings()), hubs=self.statuses.all,
         )  # fmt: skip
 
     def says(self, state: str = "up", **faults: str) -> None:

@@ -17,9 +17,10 @@ from sensord.alarms.lifecycle import AlarmState
 from sensord.alarms.log import AlarmLog
 from sensord.alarms.replay import chattering
 from sensord.alarms.teller import Teller
-from sensord.alarms.watch import Keeping, Watch
+from sensord.alarms.watch import Watch
 from sensord.clock import MINUTE_MS, ManualClock, to_ms
 from sensord.db import open_db
+from sensord.keeping.keeping import Keeping
 from sensord.keeping.registry import Registry
 from sensord.keeping.species import load_species
 from sensord.model import Nest, NestKind, Place, Placement, Reading
@@ -57,7 +58,7 @@ class Station(RuleBasedStateMachine):
         self.connection = open_db(self.path)
         self.log, self.deliveries = AlarmLog(self.connection), Deliveries(self.connection)
         teller = Teller(self.log, self.deliveries, [RouteSettings("phone")], UTC, "http://wall")
-        keeping = Keeping(LIBRARY, "north", UTC, {}, {})
+        keeping = Keeping(LIBRARY, "north", UTC)
         self.watch = Watch(
             self.store, Registry(self.connection), self.connection, teller, self.clock, keeping, tuning_of(AlarmSettings())
         )  # fmt: skip

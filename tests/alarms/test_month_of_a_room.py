@@ -12,6 +12,7 @@ from sensord.alarms.replay import replay
 from sensord.alarms.standing import Standings
 from sensord.alarms.tuning import Tuning
 from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS, SECOND_MS, parse_instant, to_ms
+from sensord.keeping.keeping import Keeping
 from sensord.keeping.species import load_species
 from sensord.model import AlarmKind, Nest, NestKind, Place, Placement
 from sensord.store.base import Columns
@@ -64,7 +65,7 @@ def test_every_incident_is_told_in_time_and_hardly_anything_else_is() -> None:
     nests = [Nest(f"T{number}", NestKind.TUBE, "cellar", "A", "Lasius niger") for number in range(NESTS)]
     placements = [Placement(f"hub/p{n}", f"T{n}", "cellar", Place.WET_END, 0) for n in range(NESTS)]
     tuning = Tuning()
-    standings = Standings(placements, nests, load_species(None))
+    standings = Standings(placements, nests, Keeping(load_species(None)))
     found = replay(Month(), standings, tuning, START, START + DAYS * DAY_MS)  # type: ignore[arg-type]
     due = {}
     for number, (kind, begin, _, _) in INCIDENTS.items():

@@ -13,6 +13,7 @@ from sensord.alarms.rules import ProbeRules
 from sensord.alarms.standing import Standings
 from sensord.alarms.tuning import Tuning
 from sensord.clock import HOUR_MS, MINUTE_MS, SECOND_MS, parse_instant, to_ms
+from sensord.keeping.keeping import Keeping
 from sensord.keeping.species import load_species
 from sensord.model import AlarmKind, Nest, NestKind, Place, Placement, Priority
 from sensord.settings import AlarmSettings
@@ -25,7 +26,7 @@ NEST = Nest("T1", NestKind.TUBE, "cellar", "A", "Lasius niger")
 
 def rules(placements: Sequence[Placement] = (), **changes) -> ProbeRules:
     placements = placements or [Placement("hub/p1", "T1", "cellar", Place.WET_END, 0)]
-    standings = Standings(placements, [NEST], LIBRARY, died_ms=changes.pop("died_ms", {}))
+    standings = Standings(placements, [NEST], Keeping(LIBRARY), died_ms=changes.pop("died_ms", {}))
     return ProbeRules("hub/p1", Tuning(**changes), standings.of)
 
 

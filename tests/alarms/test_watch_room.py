@@ -15,10 +15,11 @@ from sensord.alarms.engine import tuning_of
 from sensord.alarms.log import AlarmLog
 from sensord.alarms.reservoir import DaysLeft
 from sensord.alarms.teller import Teller, is_quiet
-from sensord.alarms.watch import Keeping, Watch
+from sensord.alarms.watch import Watch
 from sensord.clock import ManualClock, parse_instant, to_ms
 from sensord.db import open_db
 from sensord.health import Beats
+from sensord.keeping.keeping import Keeping
 from sensord.keeping.registry import Registry
 from sensord.keeping.species import load_species
 from sensord.model import AlarmKind, Nest, NestKind, Place, Placement, Reading
@@ -55,7 +56,7 @@ class Room:
             self.log, self.deliveries, routes, ZoneInfo("Europe/Lisbon"), "http://wall.example/", quiet=self.quiet,
             remind_ms=3_600_000,
         )  # fmt: skip
-        keeping = Keeping(LIBRARY, "north", UTC, {}, {})
+        keeping = Keeping(LIBRARY, "north", UTC)
         self.watch = Watch(
             self.store, Registry(self.connection), self.connection, teller, self.clock, keeping,
             tuning_of(AlarmSettings()), outlook=self.outlook,

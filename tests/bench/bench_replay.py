@@ -17,6 +17,7 @@ from sensord.alarms.standing import Standings
 from sensord.alarms.tuning import Tuning
 from sensord.clock import MINUTE_MS, parse_instant, to_ms
 from sensord.keeping.bands import State, bands_for, state_of
+from sensord.keeping.keeping import Keeping
 from sensord.keeping.seasons import season_at
 from sensord.keeping.species import find_species, load_species
 from sensord.model import Nest, NestKind, Place, Placement, Reading
@@ -59,7 +60,7 @@ def fill(path: Path, probes: int, each: int) -> tuple[SqliteStore, Standings]:
         ])  # fmt: skip
     nests = [Nest(name[4:], NestKind.TUBE, "cellar", "A", "Lasius niger") for name in names]
     placements = [Placement(name, name[4:], "cellar", Place.WET_END, 0) for name in names]
-    return store, Standings(placements, nests, load_species(None))
+    return store, Standings(placements, nests, Keeping(load_species(None)))
 
 
 def plain(store: SqliteStore, standings: Standings, until_ms: int) -> int:

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, date, datetime
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from sensord.clock import HOUR_MS, parse_instant, to_ms
-from sensord.keeping.seasons import SeasonOverride, season_at, target_temp_c
-from sensord.keeping.species import Species, load_species
-from sensord.keeping.species_file import Given
-from sensord.model import Season
+from sensord.errors import ConfigError
+from sensord.keeping.keeping import Keeping
+from sensord.keeping.seasons import season_at, target_temp_c
+from sensord.keeping.species import Species, load_nest_species, load_species
+from sensord.keeping.species_file import Given, SeasonByHand
+from sensord.model import Nest, NestKind, Season
 
 LASIUS = load_species(None)["Lasius niger"]  # wind down 1 Oct, rest 1 Nov, wake up 1 Mar, active 1 Apr
 
@@ -72,10 +76,79 @@ def test_the_ramp_runs_straight_from_one_season_to_the_next() -> None:
     assert target_temp_c(LASIUS, half) == pytest.approx(15.0)
 
 
-def test_the_keepers_word_goes_before_the_dates_and_ends() -> None:
-    word = [SeasonOverride(Season.WINTER_REST, ms("2026-06-01T00:00:00Z"), ms("2026-07-01T00:00:00Z"))]
-    assert season_at(LASIUS, ms("2026-06-15T00:00:00Z"), overrides=word).season == Season.WINTER_REST
-    assert season_at(LASIUS, ms("2026-07-01T00:00:00Z"), overrides=word).season == Season.ACTIVE
+def by_hand(*said: SeasonByHand) -> Species:
+    return replace(LASIUS, by_hand=said)
+
+
+def test_a_season_by_hand_goes_before_the_dates_and_ends() -> None:
+    word = by_hand(SeasonByHand(Season.WINTER_REST, date(2026, 6, 1), date(2026, 7, 1)))
+    assert season_at(word, ms("2026-05-31T23:59:59Z")).season == Season.ACTIVE
+    june = season_at(word, ms("2026-06-15T00:00:00Z"))
+    assert (june.season, june.since_ms, june.until_ms) == (
+        Season.WINTER_REST, ms("2026-06-01T00:00:00Z"), ms("2026-07-01T00:00:00Z"),
+    )  # fmt: skip
+    assert season_at(word, ms("2026-07-01T00:00:00Z")).season == Season.ACTIVE
+
+
+def test_a_season_by_date_ends_where_one_by_hand_begins() -> None:
+    word = by_hand(SeasonByHand(Season.WAKE_UP, date(2027, 2, 10), date(2027, 3, 1)))
+    before, after = season_at(word, ms("2027-01-05T00:00:00Z")), season_at(word, ms("2027-03-05T00:00:00Z"))
+    assert (before.season, before.until_ms) == (Season.WINTER_REST, ms("2027-02-10T00:00:00Z"))
+    assert (after.season, after.since_ms) == (Season.WAKE_UP, ms("2027-02-10T00:00:00Z"))
+
+
+def test_a_rest_by_hand_that_joins_the_one_by_date_is_one_rest() -> None:
+    """From 10 October by hand until 20 November, by date from 1 November to the end of February."""
+    word = by_hand(SeasonByHand(Season.WINTER_REST, date(2026, 10, 10), date(2026, 11, 20)))
+    for at in ("2026-10-12T00:00:00Z", "2026-11-10T00:00:00Z", "2027-02-01T00:00:00Z"):
+        rest = season_at(word, ms(at))
+        assert (rest.since_ms, rest.until_ms) == (ms("2026-10-10T00:00:00Z"), ms("2027-03-01T00:00:00Z"))
+
+
+def test_a_season_by_hand_begins_at_the_rooms_midnight() -> None:
+    """The night before summer time ends in Lisbon midnight is 23:00 UTC of the day before."""
+    lisbon = ZoneInfo("Europe/Lisbon")
+    word = by_hand(SeasonByHand(Season.WINTER_REST, date(2026, 10, 25)))
+    assert season_at(word, ms("2026-10-24T22:59:59Z"), zone=lisbon).season == Season.WIND_DOWN
+    rest = season_at(word, ms("2026-10-24T23:00:00Z"), zone=lisbon)
+    assert (rest.season, rest.until_ms, rest.progress) == (Season.WINTER_REST, None, 0.0)
+
+
+def test_a_nests_season_stands_in_its_own_file_and_goes_before_its_species(tmp_path: Path) -> None:
+    for folder, text in (("species", "wind_down"), ("nests", "active")):
+        (tmp_path / folder).mkdir()
+        name = {"species": "lasius-niger", "nests": "T-07"}[folder]
+        table = f'[[season]]\nseason = "{text}"\nfrom = 2026-11-10\nuntil = "2027-02-20"\n'
+        (tmp_path / folder / f"{name}.toml").write_text(table, encoding="utf-8")
+    library = load_species(tmp_path)
+    by_nest = load_nest_species(tmp_path, library, {"T-07": "Lasius niger"})
+    keeping = Keeping(library, by_nest=by_nest)
+    nests = [Nest(name, NestKind.TUBE, "loft", species="Lasius niger") for name in ("T-07", "T-08")]
+    for at, seasons in (
+        ("2026-11-09T23:59:59Z", [Season.WINTER_REST, Season.WINTER_REST]),
+        ("2026-12-24T00:00:00Z", [Season.ACTIVE, Season.WIND_DOWN]),
+        ("2027-02-20T00:00:00Z", [Season.WINTER_REST, Season.WINTER_REST]),
+    ):
+        assert [keeping.season_of(nest, ms(at)).season for nest in nests] == seasons
+
+
+def test_every_mistake_in_a_season_by_hand_is_told_at_once(tmp_path: Path) -> None:
+    (tmp_path / "species").mkdir()
+    file = tmp_path / "species" / "lasius-niger.toml"
+    file.write_text(
+        '[[season]]\nseason = "sleep"\nfrom = "soon"\n[[season]]\nseason = "active"\nuntil = 2026-01-01\nfor = 3\n'
+        "[[season]]\nseason = 'active'\nfrom = 2026-02-01\nuntil = 2026-02-01\n",
+        encoding="utf-8",
+    )
+    with pytest.raises(ConfigError) as refused:
+        load_species(tmp_path)
+    assert [problem.removeprefix(f"{file}: ") for problem in refused.value.problems] == [
+        "season[1].season = 'sleep': allowed is active, wind_down, winter_rest, wake_up",
+        "season[1].from = 'soon': allowed is a day like 2026-11-10",
+        "season[2].for: no such key; allowed are season, from, until",
+        "season[2].from = None: allowed is a day like 2026-11-10",
+        "season[3].until = 2026-02-01: allowed is a day after 2026-02-01",
+    ]
 
 
 def test_a_tropical_species_is_always_active() -> None:
