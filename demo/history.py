@@ -23,10 +23,11 @@ from demo.weather import Weather
 from sensord.clock import DAY_MS, MINUTE_MS
 from sensord.db import open_db
 from sensord.keeping.registry import Registry
-from sensord.model import Reading
+from sensord.store.base import Row
 from sensord.store.sqlite import SqliteStore
 
-READ_EVERY_MS = 5 * MINUTE_MS
+READ_EVERY_MS, OLD_READ_EVERY_MS = 5 * MINUTE_MS, 10 * MINUTE_MS
+OLD_AFTER_DAYS = 7
 STORE_EVERY_MS = DAY_MS
 STATE, DATABASE = "state.pickle", "station.db"
 
@@ -78,15 +79,15 @@ def _fill(database: Path, progress: Callable[[int], None], days: int) -> State:
     state = nests.start(HISTORY_FROM_MS, keeper.start_ml())
     store = SqliteStore(database)
     keep_from_ms = LIVE_FROM_MS - days * DAY_MS
-    readings: list[Reading] = []
+    rows: list[Row] = []
     while state.at_ms < LIVE_FROM_MS:
         nests.step(state)
         keeper.visit(state)
-        if state.at_ms % READ_EVERY_MS == 0 and keep_from_ms <= state.at_ms < LIVE_FROM_MS:
-            readings += measured(probes, state)
+        if keep_from_ms <= state.at_ms < LIVE_FROM_MS and state.at_ms % _read_every_ms(state.at_ms) == 0:
+            rows += measured(probes, state)
         if state.at_ms % STORE_EVERY_MS == HISTORY_FROM_MS % STORE_EVERY_MS:
-            store.write(readings)
-            readings = []
+            store.write_rows(rows)
+            rows = []
             progress(max(0, (state.at_ms - keep_from_ms) // DAY_MS))
     store.maintain(LIVE_FROM_MS)
     store.close()
@@ -100,12 +101,15 @@ def _fill(database: Path, progress: Callable[[int], None], days: int) -> State:
     return state
 
 
-def measured(probes: Probes, state: State) -> list[Reading]:
+def _read_every_ms(at_ms: int) -> int:
+    """Seldom in the distance, so that back-filling takes less than a minute on a slow machine too."""
+    return OLD_READ_EVERY_MS if LIVE_FROM_MS - at_ms > OLD_AFTER_DAYS * DAY_MS else READ_EVERY_MS
+
+
+def measured(probes: Probes, state: State) -> list[Row]:
     """One reading of every probe, in the SHT31's own steps (16-bit words over 175 K and 100 %)."""
     temp_c, rh_pct = probes.felt(state)
     temp_c = -45.0 + 175.0 * np.round((temp_c + 45.0) / 175.0 * 65535.0) / 65535.0
     rh_pct = 100.0 * np.round(rh_pct / 100.0 * 65535.0) / 65535.0
-    return [
-        Reading(name, state.at_ms, temp, rh)
-        for name, temp, rh in zip(probes.names, temp_c.tolist(), rh_pct.tolist(), strict=True)
-    ]
+    at_ms = [state.at_ms] * len(probes.names)
+    return list(zip(probes.names, at_ms, temp_c.tolist(), rh_pct.tolist(), strict=True))
