@@ -94,7 +94,7 @@ def _cells(one: NestOutlook, at_ms: int, zone: ZoneInfo) -> tuple[str, ...]:
 
 
 def _day(at_ms: int, zone: ZoneInfo) -> str:
-    return f"{from_ms(at_ms).astimezone(zone):%Y-%m-%d}"
+    return f"{from_ms(at_ms).astimezone(zone):%-d %b %y}"
 
 
 def _moment(at_ms: int, zone: ZoneInfo) -> str:
