@@ -92,6 +92,30 @@ class History:
             )
         return air
 
+    def place_roll(self, nest: str, place: Place, from_ms: int, until_ms: int) -> tuple[Floats, Floats, Floats, Floats]:
+        """Hour by hour, NaN where not measured: mean °C, mean %RH, coldest and warmest °C; whole hours only."""
+        first, last = from_ms // HOUR_MS, max(from_ms, until_ms) // HOUR_MS
+        table = np.full((4, last - first), np.nan)
+        for one in self._registry.placements(nest=nest):
+            if one.place == place:
+                self._add_roll(one, (first, last), table)
+        return table[0], table[1], table[2], table[3]
+
+    def _add_roll(self, one: Placement, bounds: tuple[int, int], table: Floats) -> None:
+        since = max(bounds[0], -(-one.since_ms // HOUR_MS))
+        until = min(bounds[1], _until(one) // HOUR_MS)
+        hours = self._store.hours(one.probe, since * HOUR_MS, until * HOUR_MS) if since < until else None
+        if hours is None or not len(hours):
+            return
+        raw_c = np.frombuffer(hours.temp_mean_c)
+        temp_c, rh_pct = self._calibrations.apply(one.probe, hours.at_ms, raw_c, np.frombuffer(hours.rh_mean_pct))
+        at = np.frombuffer(hours.at_ms, np.int64) // HOUR_MS - bounds[0]
+        shift = temp_c - raw_c
+        low, high = np.frombuffer(hours.temp_min_c) + shift, np.frombuffer(hours.temp_max_c) + shift
+        for row, values in enumerate((temp_c, rh_pct, low, high)):
+            blank = np.isnan(table[row, at])
+            table[row, at[blank]] = np.asarray(values)[blank]
+
     def room_hours(self, room: str, from_ms: int, until_ms: int) -> AirHours:
         """Air of the room: the mean of its room probes, hour by hour; whole hours before ``until_ms`` only."""
         return self._hours(self._room_stands(room), from_ms, until_ms)

@@ -1,0 +1,289 @@
+"""What a nest was exposed to, hour by hour: how far beyond its limits, how much more than its siblings that lived. Pure.
+
+One factor is one way in which air can harm: ``dry``, ``wet``, ``hot``, ``cold``, ``swing``. Series are hourly, NaN where
+nothing trustworthy was measured.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sensord.air.moist_air import deficit_pa, saturation_pa, vapour_pa
+from sensord.clock import HOUR_MS
+from sensord.insight.balance import Floats
+from sensord.insight.dose import desiccation_kpa_h
+from sensord.model import Place
+
+SATURATED_PCT = 97.0  # 100 less what a good probe may read low: no humidity limit lies higher
+SWING_C = 8.0  # common practice: more than that between warmest and coldest of twelve hours is a swing
+SWING_H = 12
+PROBE_C, PROBE_PCT = 0.5, 3.0  # what two good probes may differ by; less than that beyond a limit says nothing
+COLDEST_C, WARMEST_C = -25.0, 60.0  # what a probe beside ants can have felt
+_STUCK_H = 6
+_BRIDGED_H = 6  # exposures that far apart are one
+_BELOW_ROOM = 0.7  # a nest over wet cotton is never that much drier than its room, in vapour pressure
+_JUMP = 0.2
+
+
+class Factor(StrEnum):
+    """One way in which the climate can harm."""
+
+    DRY = "dry"
+    WET = "wet"
+    HOT = "hot"
+    COLD = "cold"
+    SWING = "swing"
+    RESERVOIR_EMPTY = "reservoir_empty"
+
+
+AIR_FACTORS = (Factor.DRY, Factor.WET, Factor.HOT, Factor.COLD, Factor.SWING)
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """The limits in force hour by hour, °C and %RH."""
+
+    temp_low_c: Floats
+    temp_high_c: Floats
+    rh_low_pct: Floats
+    rh_high_pct: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceAir:
+    """One place of a nest over the window, hour by hour.
+
+    Attributes:
+        start_ms: a full hour. temp_c, rh_pct: hourly means. low_c, high_c: coldest and warmest reading of the hour.
+    """
+
+    place: Place
+    start_ms: int
+    temp_c: Floats
+    rh_pct: Floats
+    low_c: Floats
+    high_c: Floats
+    limits: Limits
+
+    @property
+    def measured(self) -> NDArray[np.bool_]:
+        """Hours with both temperature and humidity."""
+        return np.isfinite(self.temp_c) & np.isfinite(self.rh_pct)
+
+
+@dataclass(frozen=True, slots=True)
+class Distrust:
+    """Hours of a place that do not count, and why: ``stuck``, ``out of range``, ``below the room``, ``moved``."""
+
+    why: str
+    from_ms: int
+    until_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Exposure:
+    """A stretch of time beyond a limit.
+
+    Attributes:
+        hours: measured hours beyond it. worst, limit: %RH, °C, °C within twelve hours, or mL. dose: kPa h of vapour
+            pressure deficit for ``dry``, None where no sourced dose is known. sibling_percentile: 0..100, share of the
+            siblings that lived and had less of it over the window.
+    """
+
+    factor: Factor
+    place: Place | None
+    from_ms: int
+    until_ms: int
+    hours: float
+    worst: float
+    limit: float
+    dose: float | None
+    sibling_percentile: float | None = None
+
+
+def trusted(air: PlaceAir, room_pa: Floats | None) -> tuple[PlaceAir, list[Distrust]]:
+    """The place without what its probe cannot have felt there, and what was left out.
+
+    Args:
+        room_pa: vapour pressure of the room on the same hours, where known.
+    """
+    stuck = _stuck(air)
+    range_ = _finite(air.temp_c) & ((air.temp_c > WARMEST_C) | (air.temp_c < COLDEST_C))
+    range_ |= _finite(air.rh_pct) & ((air.rh_pct < 1.0) | (air.rh_pct > 105.0))
+    below = np.zeros(len(air.temp_c), bool)
+    if room_pa is not None:
+        with np.errstate(invalid="ignore"):
+            below = vapour_pa(air.temp_c, air.rh_pct) < _BELOW_ROOM * np.minimum(room_pa, saturation_pa(air.temp_c))
+        below = _long(below, 2)
+    moved = moved_hours(air, room_pa, stuck | range_ | below)
+    gone = stuck | range_ | below
+    notes = [
+        Distrust(why, air.start_ms + first * HOUR_MS, air.start_ms + last * HOUR_MS)
+        for why, hours in (("stuck", stuck), ("out of range", range_), ("below the room", below), ("moved", moved))
+        for first, last in runs(hours, _BRIDGED_H)
+    ]
+    return replace(
+        air,
+        temp_c=np.where(gone, np.nan, air.temp_c),
+        low_c=np.where(gone, np.nan, air.low_c),
+        high_c=np.where(gone, np.nan, air.high_c),
+        rh_pct=np.where(gone | moved, np.nan, air.rh_pct),
+    ), notes
+
+
+def _stuck(air: PlaceAir) -> NDArray[np.bool_]:
+    """Hours in which the humidity stood still to the last digit; at saturation only where the temperature does too."""
+    rh_same = np.diff(air.rh_pct, prepend=np.nan) == 0.0
+    temp_same = np.diff(air.temp_c, prepend=np.nan) == 0.0
+    same = (rh_same & (air.rh_pct < SATURATED_PCT)) | (rh_same & temp_same)
+    long_ = _long(same, _STUCK_H)
+    return np.asarray(long_ | np.append(long_[1:], False))
+
+
+def moved_hours(air: PlaceAir, room_pa: Floats | None, gone: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Hours after the humidity fell within two hours and then stayed: cotton dries over days, a probe is moved at once.
+
+    They end where it jumps back up.
+    """
+    wet = _wetness(air, room_pa)
+    wet[gone] = np.nan
+    hours = len(wet)
+    found = np.zeros(hours, bool)
+    at = 6
+    while at < hours - 12:
+        before, after = _median(wet[at - 6 : at]), _median(wet[at + 2 : at + 8])
+        fell = before - after
+        if fell > _JUMP and _is_step(wet, at, before, after):
+            back = next(
+                (i for i in range(at + 8, hours - 3) if _median(wet[i : i + 3]) > before - 0.4 * fell
+                 and _median(wet[i - 4 : i - 1]) < before - 0.7 * fell),
+                hours,
+            )  # fmt: skip
+            found[at:back] = True
+            at = back
+        at += 1
+    return found
+
+
+def _is_step(wet: Floats, at: int, before: float, after: float) -> bool:
+    edge = wet[max(0, at - 1)], wet[min(len(wet) - 1, at + 1)]
+    later = _median(wet[at + 24 : at + 36]) if at + 30 < len(wet) else after
+    sudden = abs(edge[0] - before) < 0.15 * (before - after) and abs(edge[1] - after) < 0.15 * (before - after)
+    return bool(sudden and abs(later - after) < 0.35 * (before - after))
+
+
+def _wetness(air: PlaceAir, room_pa: Floats | None) -> Floats:
+    """The quotient of wetness.py; where the room is not known, plain relative humidity stands in."""
+    if room_pa is None or not np.isfinite(room_pa).any():
+        return air.rh_pct / 100.0
+    with np.errstate(invalid="ignore", divide="ignore"):
+        lack = saturation_pa(air.temp_c) - room_pa
+        found = (vapour_pa(air.temp_c, air.rh_pct) - room_pa) / np.where(lack > 200.0, lack, np.nan)
+    return np.asarray(np.where(np.isfinite(found), found, np.nan))
+
+
+def beyond(air: PlaceAir, factor: Factor, limits: Limits | None = None, slack: float = 0.0) -> Floats:
+    """How far beyond its limit, hour by hour; NaN where not measured. For ``wet`` 1 while saturated."""
+    lim = limits or air.limits
+    if factor is Factor.DRY:
+        return np.maximum(0.0, lim.rh_low_pct - slack * PROBE_PCT - air.rh_pct)
+    if factor is Factor.HOT:
+        return np.maximum(0.0, air.temp_c - lim.temp_high_c - slack * PROBE_C)
+    if factor is Factor.COLD:
+        return np.maximum(0.0, lim.temp_low_c - slack * PROBE_C - air.temp_c)
+    if factor is Factor.WET:
+        over = (air.rh_pct >= np.minimum(lim.rh_high_pct, SATURATED_PCT)).astype(float)
+        return np.where(np.isfinite(air.rh_pct), over, np.nan)
+    return np.maximum(0.0, swing_c(air) - SWING_C)
+
+
+def swing_c(air: PlaceAir) -> Floats:
+    """Warmest less coldest of the last twelve hours, °C; NaN where less than half of them was measured."""
+    hours = len(air.temp_c)
+    padded = np.concatenate((np.full(SWING_H - 1, np.nan), air.temp_c))
+    window = np.lib.stride_tricks.sliding_window_view(padded, SWING_H)[:hours]
+    known = np.isfinite(window).sum(axis=1) >= SWING_H // 2
+    most = np.where(np.isnan(window), -np.inf, window).max(axis=1)
+    least = np.where(np.isnan(window), np.inf, window).min(axis=1)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.where(known, most - least, np.nan))
+
+
+def exposures_of(air: PlaceAir, percentile: dict[Factor, float | None]) -> list[Exposure]:
+    """Every stretch of a place beyond its plain limits, in order of factor, then time."""
+    found = []
+    for factor in AIR_FACTORS:
+        amount = beyond(air, factor)
+        for first, last in runs(amount > 0.0, _BRIDGED_H):
+            found.append(_exposure(air, factor, (first, last), amount, percentile.get(factor)))
+    return found
+
+
+def _exposure(
+    air: PlaceAir, factor: Factor, span: tuple[int, int], amount: Floats, percentile: float | None
+) -> Exposure:
+    first, last = span
+    hit = first + np.flatnonzero(amount[first:last] > 0.0)
+    values = _values(air, factor)[hit]
+    worst = int(hit[np.argmin(values) if factor in (Factor.DRY, Factor.COLD) else np.argmax(values)])
+    dose = _dry_dose(air, first, last) if factor is Factor.DRY else None
+    return Exposure(
+        factor, air.place, air.start_ms + first * HOUR_MS, air.start_ms + last * HOUR_MS, float(len(hit)),
+        float(_values(air, factor)[worst]), _limit(air, factor, worst), dose, percentile,
+    )  # fmt: skip
+
+
+def _values(air: PlaceAir, factor: Factor) -> Floats:
+    if factor in (Factor.DRY, Factor.WET):
+        return air.rh_pct
+    return swing_c(air) if factor is Factor.SWING else air.temp_c
+
+
+def _limit(air: PlaceAir, factor: Factor, hour: int) -> float:
+    lim = air.limits
+    return {
+        Factor.DRY: float(lim.rh_low_pct[hour]),
+        Factor.WET: min(float(lim.rh_high_pct[hour]), SATURATED_PCT),
+        Factor.HOT: float(lim.temp_high_c[hour]),
+        Factor.COLD: float(lim.temp_low_c[hour]),
+    }.get(factor, SWING_C)
+
+
+def _dry_dose(air: PlaceAir, first: int, last: int) -> float:
+    deficits = deficit_pa(air.temp_c[first:last], air.rh_pct[first:last])
+    at_ms = air.start_ms + np.arange(first, last) * HOUR_MS
+    return desiccation_kpa_h(list(zip(at_ms.tolist(), deficits.tolist(), strict=True)))
+
+
+def runs(hours: NDArray[np.bool_], bridged: int = 0) -> list[tuple[int, int]]:
+    """Stretches of true hours as (first, one past the last); those at most ``bridged`` apart are one."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], hours.astype(np.int8), [0]))))
+    found: list[tuple[int, int]] = []
+    for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if found and first - found[-1][1] <= bridged:
+            found[-1] = (found[-1][0], last)
+        else:
+            found.append((first, last))
+    return found
+
+
+def _long(hours: NDArray[np.bool_], least: int) -> NDArray[np.bool_]:
+    kept = np.zeros(len(hours), bool)
+    for first, last in runs(hours):
+        if last - first >= least:
+            kept[first:last] = True
+    return kept
+
+
+def _finite(values: Floats) -> NDArray[np.bool_]:
+    return np.isfinite(values)
+
+
+def _median(values: Sequence[float] | Floats) -> float:
+    known = np.asarray(values)[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else float("nan")
