@@ -27,6 +27,8 @@ ALL_WELL = "All {count} nests are well"
 ALL_QUIET = "Nobody needs anything"
 MORE = "and {count} more"
 DRY_NOW = "dry"
+NEEDS_WATER = "needs water"
+OVER_A_YEAR = "> 1 y"
 NO_RACK = "no rack"
 
 NO_CONTACT = "No contact with the station since {at}. What you see is old."
@@ -40,7 +42,11 @@ PROCESS_NEVER = {
     "watch": "The watch is not running: no alarm will be raised.",
     "serve": "The dashboard has not left its first beat yet.",
 }
-PROCESS_NOTE = "{process}: {note}"
+PROCESS_NOTE = {
+    "record": "The recorder is {note}. What you see is old.",
+    "watch": "The watch complains: {note}",
+    "serve": "The dashboard complains: {note}",
+}
 HUB_DOWN = "Hub {hub} is down since {at}. Its nests are not being read."
 HUBS_DOWN = "{count} hubs are down: {hubs}. Their nests are not being read."
 NO_NEW = "No new reading since {at}. What you see is old."
@@ -87,6 +93,15 @@ def age(ms: int) -> str:
     if seconds < 2 * 86_400:
         return f"{seconds // 3_600} h"
     return f"{seconds // 86_400} d"
+
+
+def water_for(days: float) -> str:
+    """How long the water lasts, as a sentence for the list of needs."""
+    if days < 0.5:
+        return "water runs out now"
+    if days >= 365:
+        return "water for more than a year"
+    return f"water for {count_of(round(days), 'day', 'days')}"
 
 
 def count_of(number: int, one: str, many: str) -> str:

@@ -38,7 +38,7 @@ class Card:
         state: ok, drift, act or blind. reason: in words, empty while well. side: high or low, of the worst value.
         rh, temp, days: as written. trends: up, down or steady, empty where unknown.
         age: of a late reading, else empty. water: share of the reservoir that is left, 0 to 1, None where unknown.
-        bare: it has no probe, so that nothing can be told but its water.
+        water_for: how long it lasts, in words. bare: it has no probe, so that nothing can be told but its water.
     """
 
     name: str
@@ -54,6 +54,7 @@ class Card:
     days: str
     age: str
     water: float | None
+    water_for: str = ""
     bare: bool = False
 
 
@@ -163,6 +164,7 @@ def card_of(now: NestNow, snapshot: Snapshot, alarm: str = "") -> Card:
         days=_days(water.days_p50) if water else "",
         age=text.age(old_ms) if air and old_ms > LATE_AFTER_MS * max(1.0, snapshot.speed / 30) else "",
         water=min(1.0, max(0.0, water.left_ml / full)) if water and water.left_ml is not None and full else None,
+        water_for=text.water_for(water.days_p50) if water else "",
         bare=now.placement is None,
     )
 
@@ -173,7 +175,7 @@ def _state(now: NestNow, snapshot: Snapshot, old_ms: int, alarm: str) -> tuple[s
     if alarm:
         return "act", text.KINDS[alarm], "low" if alarm in {"dry", "cold"} else "high"
     if days <= snapshot.urgent_days:
-        return "act", text.KINDS["reservoir"], "low"
+        return "act", text.NEEDS_WATER, "low"
     doubt = _doubt(now, old_ms, snapshot.silent_after_ms)
     if doubt:
         return "blind", doubt, ""
@@ -236,7 +238,7 @@ def _trend(change: float | None, steady: float) -> str:
 def _days(days: float) -> str:
     if days < 0.5:
         return text.DRY_NOW if days <= 0 else "<1 d"
-    return f"{min(365, round(days))} d"
+    return text.OVER_A_YEAR if days >= 365 else f"{round(days)} d"
 
 
 def short_species(name: str) -> str:
@@ -260,7 +262,7 @@ def needs_of(snapshot: Snapshot, cards: dict[str, Card]) -> tuple[Need, ...]:
             (_RANK[card.state] + 1, 1, 0),
             rooms[card.name],
             card.reason,
-            Need(card.state, card.name, f"{card.reason} {card.age}".strip(), "", _href(card.name)),
+            Need(card.state, card.name, _what(card), "", _href(card.name)),
         )
         for card in cards.values()
         if card.name not in told and (card.state == "act" or (card.state == "blind" and not card.bare))
@@ -268,14 +270,19 @@ def needs_of(snapshot: Snapshot, cards: dict[str, Card]) -> tuple[Need, ...]:
     return tuple(_grouped(sorted(ranked, key=lambda item: item[0])))
 
 
+def _what(card: Card) -> str:
+    return card.water_for if card.reason == text.NEEDS_WATER else f"{card.reason} {card.age}".strip()
+
+
 def _need_of_alarm(alarm: AlarmNow, cards: dict[str, Card], snapshot: Snapshot) -> Need:
     card = cards.get(alarm.nest or "")
     state = "blind" if alarm.kind in {"silent", "faulty"} else "drift" if alarm.priority == "low" else "act"
-    what = text.KINDS.get(alarm.kind, alarm.kind)
-    value = _value_for(alarm.kind, card)
+    what = f"{text.KINDS.get(alarm.kind, alarm.kind)} {_value_for(alarm.kind, card)}".strip()
+    if alarm.kind == "reservoir" and card is not None and card.water_for:
+        what = card.water_for
     who = alarm.nest or alarm.probe or alarm.room or snapshot.station
     since = text.age(snapshot.at_ms - alarm.raised_ms)
-    return Need(state, who, f"{what} {value}".strip(), since, _href(alarm.nest) if alarm.nest else "/alarms")
+    return Need(state, who, what, since, _href(alarm.nest) if alarm.nest else "/alarms")
 
 
 def _value_for(kind: str, card: Card | None) -> str:
@@ -285,7 +292,7 @@ def _value_for(kind: str, card: Card | None) -> str:
         return card.rh
     if kind in {"hot", "cold"}:
         return card.temp
-    return card.days if kind == "reservoir" else ""
+    return ""
 
 
 def _grouped(ranked: list[tuple[tuple[int, int, int], str, str, Need]]) -> list[Need]:
@@ -334,7 +341,7 @@ def _process_notice(process: ProcessNow, snapshot: Snapshot) -> str:
     if snapshot.at_ms - process.at_ms > BEAT_LATE_MS * max(1.0, snapshot.speed):
         at = moment(process.at_ms, snapshot.at_ms, snapshot.time_zone)
         return text.PROCESS_LATE[process.name].format(at=at)
-    return text.PROCESS_NOTE.format(process=process.name, note=process.note) if process.note else ""
+    return text.PROCESS_NOTE[process.name].format(note=process.note) if process.note else ""
 
 
 def local(at_ms: int, zone: str, form: str) -> str:

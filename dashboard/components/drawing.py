@@ -47,9 +47,9 @@ def _tube(water: float | None) -> Markup:
     start = _WATER_FROM + _WATER_LONG - long
     column = _unknown(_WATER_FROM + 4, _WATER_LONG - 8) if water is None else _column(start, long, 16)
     return Markup(
-        '<svg class="nest-drawing" viewBox="0 0 180 20" preserveAspectRatio="xMinYMid">{}'
-        '<rect x="61" y="2.5" width="11" height="15" class="cotton"/><rect x="171" y="2.5" width="8" height="15" class="cotton"/>'
-        '<path d="M176 1H13a9 9 0 0 0 0 18h163" class="glass"/></svg>'
+        '<svg class="nest-drawing" viewBox="0 0 100 20" preserveAspectRatio="xMinYMid">{}'
+        '<rect x="61" y="2.5" width="11" height="15" class="cotton"/><rect x="91" y="2.5" width="8" height="15" class="cotton"/>'
+        '<path d="M97 1H13a9 9 0 0 0 0 18h84" class="glass"/></svg>'
     ).format(column)
 
 
@@ -57,10 +57,10 @@ def _formicarium(water: float | None) -> Markup:
     """A box with its wet end at the left and chambers joined by a passage."""
     column = _unknown(8, 34) if water is None else _column(5, 40 * water, 14)
     return Markup(
-        '<svg class="nest-drawing" viewBox="0 0 180 20" preserveAspectRatio="xMinYMid">{}<path d="M47 1v18" class="glass"/>'
-        '<path d="M62 10h98" class="passage"/><ellipse cx="74" cy="10" rx="13" ry="6" class="chamber"/>'
-        '<ellipse cx="112" cy="10" rx="13" ry="6" class="chamber"/><ellipse cx="150" cy="10" rx="13" ry="6" class="chamber"/>'
-        '<rect x="1.5" y="1" width="177" height="18" rx="2" class="glass"/></svg>'
+        '<svg class="nest-drawing" viewBox="0 0 100 20" preserveAspectRatio="xMinYMid">{}<path d="M47 1v18" class="glass"/>'
+        '<path d="M60 10h28" class="passage"/><ellipse cx="61" cy="10" rx="9" ry="6" class="chamber"/>'
+        '<ellipse cx="86" cy="10" rx="9" ry="6" class="chamber"/>'
+        '<rect x="1.5" y="1" width="97" height="18" rx="2" class="glass"/></svg>'
     ).format(column)
 
 

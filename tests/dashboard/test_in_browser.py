@@ -105,6 +105,21 @@ def test_letters_are_large_enough_at_1080p_with_128_nests(browser, address) -> N
     page.close()
 
 
+@pytest.mark.parametrize("nests", [48, 128])
+def test_a_species_name_is_whole_and_beside_the_drawn_tube(browser, nests) -> None:
+    clock = SystemClock()
+    with serving(create_app(InventedRoom(clock, lambda at_ms: room(nests, at_ms)), clock)) as address:
+        page = watched(browser)
+        page.goto(address, wait_until="networkidle")
+        found = page.evaluate(
+            """[...document.querySelectorAll('.card .kin')].map((name) => [name.scrollWidth <= name.clientWidth,
+            name.getBoundingClientRect().left >= name.parentElement.querySelector('.nest-drawing').getBoundingClientRect().right - 1])"""
+        )
+        page.close()
+    assert len(found) > nests / 2
+    assert {(True, True)} == {tuple(one) for one in found}
+
+
 def test_letters_grow_as_nests_are_fewer_and_a_thousand_nests_turn_pages(browser) -> None:
     sizes, clock = {}, SystemClock()
     for nests in (12, 48, 1_000):

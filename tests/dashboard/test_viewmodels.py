@@ -67,6 +67,30 @@ def test_an_active_climate_alarm_makes_its_nest_act_until_it_is_shelved() -> Non
     assert {state for state, shown in states.items() if shown == "act"} == {"unacknowledged", "acknowledged"}
 
 
+@pytest.mark.parametrize(
+    ("days", "short", "sentence"),
+    [
+        (0.0, "dry", "water runs out now"),
+        (0.3, "<1 d", "water runs out now"),
+        (1.0, "1 d", "water for 1 day"),
+        (4.6, "5 d", "water for 5 days"),
+        (364.4, "364 d", "water for 364 days"),
+        (365.0, "> 1 y", "water for more than a year"),
+    ],
+)
+def test_water_is_told_short_on_the_card_and_as_words_in_the_list(days, short, sentence) -> None:
+    """The outlook is capped at 365 days, so that 365 means a year or more."""
+    now = nest_now("A-1", NOW, days=days)
+    alarms = (alarm("A-1", "reservoir"),)
+    wall = wall_of(snapshot_of(now, alarms=alarms))
+    assert (short, sentence) == (wall.racks[0].cards[0].days, wall.needs[0].what)
+
+
+def test_a_nest_short_of_water_reads_the_same_before_its_alarm_is_raised() -> None:
+    needs = wall_of(snapshot_of(nest_now("A-1", NOW, days=1.2))).needs
+    assert ["water for 1 day"] == [need.what for need in needs]
+
+
 def test_only_late_readings_show_their_age() -> None:
     ages = [card_of(nest_now("A-1", NOW, age_ms=ms), snapshot_of()).age for ms in (20_000, 150_000, 300_000, 7_300_000)]
     assert ages == ["", "", "5 min", "2 h"]
@@ -110,6 +134,13 @@ def test_a_late_process_a_hub_that_is_down_and_a_silent_line_are_noticed() -> No
     assert "Hub hub-b is down" in notices_of(snapshot_of(hubs=(HubNow("hub-b", "down", NOW),)))[0]
     assert "No new reading since" in notices_of(snapshot_of(newest_ms=NOW - 250_000))[0]
     assert () == notices_of(snapshot_of(newest_ms=NOW - 250_000, live=False))
+
+
+def test_what_ails_a_process_is_said_in_a_sentence() -> None:
+    beats = (ProcessNow("record", NOW, "not connected to the broker"), ProcessNow("watch", NOW, "store is damaged"))
+    record, watch = notices_of(snapshot_of(processes=beats))
+    assert "The recorder is not connected to the broker. What you see is old." == record
+    assert "The watch complains: store is damaged" == watch
 
 
 def test_racks_stand_in_natural_order() -> None:
