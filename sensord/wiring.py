@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from sensord.probes.bus import OwnedBus
     from sensord.probes.scan import Scanner
     from sensord.reviewing import Reviewing
+    from sensord.rounds import Rounds
     from sensord.settings import BrokerSettings, HubSettings
     from sensord.store.base import ReadingStore
 
@@ -160,6 +161,13 @@ class Room:
             self.config.folder, self.library, {nest.name: nest.species for nest in self.registry.nests()}
         )
         return Keeping(self.library, self.config.station.hemisphere, self.config.zone, by_nest)
+
+    @cached_property
+    def rounds(self) -> Rounds:
+        """What to do today."""
+        rounds = self.part("sensord.rounds", "station")
+        found: Rounds = rounds.Rounds(self.registry, self.history, self.forecast, self.calibrations, self.keeping)
+        return found
 
     @cached_property
     def alarm_log(self) -> AlarmLog:

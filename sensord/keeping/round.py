@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from sensord.clock import DAY_MS
+from sensord.keeping.rest import Rest
 from sensord.keeping.seasons import Moment
 from sensord.keeping.species import Species
 from sensord.model import Entry, EntryKind, Nest, NestKind, Season, Stage
@@ -78,6 +79,7 @@ class Situation:
         entries: its journal up to now, ascending. stage: of the colony now.
         days_left: low tenth and middle of the outlook, None where nothing can be said. asks: a fill nobody noted is suspected.
         outworld_rh_pct: over the last day, None without a probe there.
+        rest: the winter rest so far, or the one it wakes from; None at any other time.
     """
 
     nest: Nest
@@ -88,6 +90,7 @@ class Situation:
     days_left: tuple[float, float] | None = None
     asks: str = ""
     outworld_rh_pct: float | None = None
+    rest: Rest | None = None
 
 
 def round_of(situations: Iterable[Situation], calibrated: Iterable[tuple[str, str, int]], at_ms: int) -> list[Line]:
@@ -241,14 +244,36 @@ def _rest(one: Situation, at_ms: int) -> Iterator[Line]:
         Season.WINTER_REST: "winter rest begins: into the cold",
         Season.WAKE_UP: "winter rest ends: warmer by and by, water first",
     }
-    if new and moment.season in begun and moment.since_ms is not None:
+    if moment.season == Season.WAKE_UP and one.rest is not None and _wakes_too_early(one.rest, new=new):
+        why = f"to wake up by its dates, but {one.rest.tally(at_ms)}: leave it in the cold until then"
+        yield _line(one, Task.REST, Urgency.TODAY, moment.since_ms or at_ms, why, EntryKind.NOTE)
+    elif new and moment.season in begun and moment.since_ms is not None:
         yield _line(one, Task.REST, Urgency.TODAY, moment.since_ms, begun[moment.season], EntryKind.NOTE)
     elif moment.season == Season.WINTER_REST:
-        looked_ms = max(_last(one, *EntryKind) or 0, moment.since_ms or 0)
-        if at_ms - looked_ms >= REST_LOOK_EVERY_DAYS * DAY_MS:
-            why = f"at rest, last looked after {_days(at_ms - looked_ms)} ago: water, mould, temperature"
-            due_ms = looked_ms + REST_LOOK_EVERY_DAYS * DAY_MS
-            yield _line(one, Task.REST, Urgency.WHEN_THERE, due_ms, why, EntryKind.NOTE)
+        yield from _at_rest(one, at_ms)
+
+
+def _wakes_too_early(rest: Rest, *, new: bool) -> bool:
+    """Fewer days counted than needed, while it still rests or has hardly left the cold."""
+    return rest.known and rest.least_days is not None and not rest.enough and (new or not rest.lost)
+
+
+def _at_rest(one: Situation, at_ms: int) -> Iterator[Line]:
+    """A rest out of its band is urgent; one that is done may end; else a look now and then."""
+    rest, begun_ms = one.rest, one.moment.since_ms or 0
+    if rest is not None and rest.lost:
+        yield _line(one, Task.REST, Urgency.NOW, at_ms, f"{rest.complaint()}; {rest.tally(at_ms)}", EntryKind.NOTE)
+        return
+    if rest is not None and rest.enough:
+        why = f"rested enough: {rest.tally(at_ms)}; it may wake from now on"
+        yield _line(one, Task.REST, Urgency.WHEN_THERE, at_ms, why, EntryKind.NOTE)
+        return
+    looked_ms = max(_last(one, *EntryKind) or 0, begun_ms)
+    if at_ms - looked_ms >= REST_LOOK_EVERY_DAYS * DAY_MS:
+        why = f"at rest, last looked after {_days(at_ms - looked_ms)} ago: water, mould, temperature"
+        why += f"; {rest.tally(at_ms)}" if rest is not None else ""
+        due_ms = looked_ms + REST_LOOK_EVERY_DAYS * DAY_MS
+        yield _line(one, Task.REST, Urgency.WHEN_THERE, due_ms, why, EntryKind.NOTE)
 
 
 def _last(one: Situation, *kinds: EntryKind) -> int | None:
