@@ -206,6 +206,7 @@ class Room:
             link,
             quiet=(push.quiet_from, push.quiet_until),
             remind_ms=push.remind_min * MINUTE_MS,
+            escalate_ms=push.escalate_after_min * MINUTE_MS,
         )
         tuning = tuning_of(self.config.alarms)
         return Watch(
