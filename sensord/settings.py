@@ -107,6 +107,9 @@ class RouteSettings:
     priorities: tuple[str, ...] = key(
         ("low", "medium", "high"), "which alarms go this way", choices=("low", "medium", "high")
     )
+    escalation: bool = key(
+        False, "a way to somebody else: only for medium and high alarms that nobody acknowledged in time"
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +123,13 @@ class PushSettings:
     quiet_until: str = key("", "until then; what was held back is told then", pattern=TIME)
     remind_min: int = key(
         60, "a high alarm that nobody acknowledged is told again after so many minutes", low=5, high=1440
+    )
+    escalate_after_min: int = key(
+        30,
+        "a medium or high alarm that nobody acknowledged so many minutes after it was told goes to the routes with "
+        "escalation = true as well",
+        low=1,
+        high=1440,
     )
     heartbeat_url_file: str = key(
         "", "file that holds an address asked as long as the watch lives: who misses it, calls you"

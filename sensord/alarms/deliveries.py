@@ -63,6 +63,15 @@ class Due:
     tries: int
 
 
+@dataclass(frozen=True, slots=True)
+class Telling:
+    """A message that told of an alarm: when, under which topic, how urgent."""
+
+    at_ms: int
+    topic: str
+    priority: Priority
+
+
 class Deliveries:
     """The outbox of the push, and its log."""
 
@@ -140,13 +149,14 @@ class Deliveries:
         ).fetchall()
         return [row[0] for row in rows]
 
-    def last_told(self, alarm: str) -> int | None:
-        """When a message last told of an alarm, or None."""
-        row = self._connection.execute(
-            "SELECT max(m.at_ms) FROM message_alarms a JOIN messages m ON m.id = a.message WHERE a.alarm = ?", (alarm,)
-        ).fetchone()
-        found: int | None = row[0]
-        return found
+    def tellings(self, alarm: str) -> list[Telling]:
+        """Every message that tells of an alarm, oldest first."""
+        rows = self._connection.execute(
+            "SELECT m.at_ms, m.topic, m.priority FROM message_alarms a JOIN messages m ON m.id = a.message "
+            "WHERE a.alarm = ? ORDER BY m.at_ms, m.id",
+            (alarm,),
+        ).fetchall()
+        return [Telling(at_ms, topic, Priority(priority)) for at_ms, topic, priority in rows]
 
     def told(self, alarms: Sequence[str]) -> dict[str, list[dict[str, Any]]]:
         """What was told of each alarm: when, to which route, and whether it was accepted."""

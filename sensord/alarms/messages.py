@@ -51,14 +51,15 @@ def compose(news: Sequence[News], at_ms: int, zone: tzinfo, link: str) -> Messag
     over = news[0].what == "returned"
     what, where = WORDS[alarms[0].kind], _where_all(alarms)
     again = "still " if news[0].what == "reminder" else ""
-    title = f"Over: {where} {what}" if over else f"{_urgency(priority)}{where}: {again}{what}"
+    unheeded = ", and nobody has acknowledged it" if news[0].what == "escalation" else ""
+    title = f"Over: {where} {what}" if over else f"{_urgency(priority)}{where}: {again}{what}{unheeded}"
     lines = [_line(alarm, zone, over=over) for alarm in alarms[:MOST_NAMES]]
     if len(alarms) > MOST_NAMES:
         lines.append(f"and {len(alarms) - MOST_NAMES} more")
     if not over:
         lines += dict.fromkeys(f"From the hub: {alarm.detail}" for alarm in alarms[:MOST_NAMES] if alarm.detail)
         lines.append(f"First: {_first(alarms)}")
-    lines.append(_link(alarms, link))
+    lines += _links(alarms, link, over=over)
     key = "|".join(sorted(f"{each.what}:{each.alarm.id}:{each.alarm.priority}" for each in news))
     key += f"|{at_ms}" if again or len({each.what for each in news}) > 1 else ""
     id_ = hashlib.blake2b(key.encode(), digest_size=6).hexdigest()
@@ -71,7 +72,7 @@ def compose(news: Sequence[News], at_ms: int, zone: tzinfo, link: str) -> Messag
 
 def topic_of(news: News) -> str:
     """What a message is about: news of one topic can share a message."""
-    sort = {"returned": "over", "reminder": "still"}.get(news.what, "begun")
+    sort = {"returned": "over", "reminder": "still", "escalation": "unheeded"}.get(news.what, "begun")
     alarm = news.alarm
     group = hub_of(alarm) if alarm.kind in (K.SILENT, K.FAULTY) else ""
     return f"{sort} {alarm.kind} {group or alarm.room}"
@@ -137,8 +138,12 @@ def _value(kind: AlarmKind, value: float) -> str:
     return f"{value:.1f}{UNITS[kind]}"
 
 
-def _link(alarms: Sequence[Alarm], link: str) -> str:
+def _links(alarms: Sequence[Alarm], link: str, *, over: bool) -> list[str]:
+    """To the nest where it is one nest; and to the page where alarms are acknowledged, which asks who you are."""
     nests = {alarm.nest for alarm in alarms}
     nest = nests.pop() if len(nests) == 1 else None
     base = link.rstrip("/")
-    return f"{base}/nest/{quote(nest)}" if nest else f"{base}/alarms"
+    found = [f"{base}/nest/{quote(nest)}"] if nest else []
+    if not over:
+        found.append(f"Acknowledge: {base}/alarms")
+    return found or [f"{base}/alarms"]

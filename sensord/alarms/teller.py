@@ -6,8 +6,8 @@ from collections import defaultdict
 from collections.abc import Sequence
 from datetime import tzinfo
 
-from sensord.alarms.deliveries import Deliveries
-from sensord.alarms.lifecycle import RANK, AlarmState
+from sensord.alarms.deliveries import Deliveries, Telling
+from sensord.alarms.lifecycle import RANK, Alarm, AlarmState
 from sensord.alarms.log import AlarmLog, News
 from sensord.alarms.messages import compose, topic_of
 from sensord.clock import MINUTE_MS, from_ms
@@ -18,6 +18,7 @@ WINDOW_MS = 10 * MINUTE_MS
 MOST_OF_A_TOPIC = 3
 MOST_OF_ALL = 8
 URGENT_EVERY_MS = MINUTE_MS
+INSISTING = ("reminder", "escalation")
 
 
 class Teller:
@@ -38,9 +39,10 @@ class Teller:
         *,
         quiet: tuple[str, str] = ("", ""),
         remind_ms: int = 0,
+        escalate_ms: int = 0,
     ) -> None:
-        """``quiet``: from and until, HH:MM in ``zone``, both blank for never. ``remind_ms``: 0 for never."""
-        self._quiet, self._remind_ms = quiet, remind_ms
+        """``quiet``: from and until, HH:MM in ``zone``, both blank for never. ``remind_ms``, ``escalate_ms``: 0 for never."""
+        self._quiet, self._remind_ms, self._escalate_ms = quiet, remind_ms, escalate_ms
         self._alarms, self._deliveries = alarms, deliveries
         self._routes, self._zone, self._link = routes, zone, link
 
@@ -49,22 +51,34 @@ class Teller:
         for each in news:
             self._deliveries.keep_news(each.what, each.alarm.id, each.alarm.priority)
 
-    def remind(self, at_ms: int) -> None:
-        """Note high alarms that stand, nobody acknowledged, and were last told too long ago. Caller's transaction."""
-        if not self._remind_ms:
-            return
+    def insist(self, at_ms: int) -> None:
+        """Note what nobody acknowledged: high alarms are told again, and once to somebody else. Caller's transaction."""
         for alarm in self._alarms.standing():
-            if alarm.priority != Priority.HIGH or alarm.state != AlarmState.UNACKNOWLEDGED:
+            if alarm.priority == Priority.LOW or alarm.state != AlarmState.UNACKNOWLEDGED:
                 continue
-            last_ms = self._deliveries.last_told(alarm.id)
-            if last_ms is not None and at_ms - last_ms >= self._remind_ms:
+            told = self._deliveries.tellings(alarm.id)
+            ours = [each for each in told if not is_escalation(each)]
+            reminds = alarm.priority == Priority.HIGH and self._remind_ms > 0 and bool(ours)
+            if reminds and at_ms - ours[-1].at_ms >= self._remind_ms:
                 self._deliveries.keep_news("reminder", alarm.id, alarm.priority)
+            if self._escalate_ms and self._to_escalate(alarm, told, at_ms):
+                self._deliveries.keep_news("escalation", alarm.id, alarm.priority)
+
+    def _to_escalate(self, alarm: Alarm, told: Sequence[Telling], at_ms: int) -> bool:
+        """Told as urgently as it is, long enough ago, and to nobody else yet."""
+        as_urgent = [each for each in told if RANK[each.priority] >= RANK[alarm.priority]]
+        if not self.routes_for(alarm.priority, escalation=True) or any(is_escalation(each) for each in as_urgent):
+            return False
+        return bool(as_urgent) and at_ms - as_urgent[0].at_ms >= self._escalate_ms
 
     def tell(self, at_ms: int) -> int:
         """Put what may go out now into the outbox, inside the caller's transaction; how many messages that made."""
         waiting: dict[str, list[tuple[int, News]]] = defaultdict(list)
         for number, what, alarm in self._deliveries.news():
             news = News(what, self._alarms.get(alarm))
+            if what in INSISTING and news.alarm.state != AlarmState.UNACKNOWLEDGED:
+                self._deliveries.drop_news([number])
+                continue
             waiting[topic_of(news)].append((number, news))
         count = 0
         for topic, numbered in waiting.items():
@@ -73,13 +87,25 @@ class Teller:
             if self._may_go(topic, priority, at_ms):
                 self._deliveries.drop_news(number for number, _ in numbered)
                 message = compose(told, at_ms, self._zone, self._link)
-                self._deliveries.add(message, self.routes_for(priority))
+                self._deliveries.add(message, self._ways(told, priority))
                 count += 1
         return count
 
-    def routes_for(self, priority: Priority) -> list[str]:
-        """Names of the routes that want that priority. An all-clear goes the way of its alarm."""
-        return [route.name for route in self._routes if str(priority) in route.priorities]
+    def routes_for(self, priority: Priority, *, escalation: bool = False) -> list[str]:
+        """Names of the routes that want that priority: the ordinary ones, or those for what nobody acknowledged."""
+        return [
+            route.name for route in self._routes if str(priority) in route.priorities and route.escalation == escalation
+        ]
+
+    def _ways(self, told: Sequence[News], priority: Priority) -> list[str]:
+        """An all-clear goes the way of its alarm, to whoever was called for it as well."""
+        others = self.routes_for(priority, escalation=True)
+        if told[0].what == "escalation":
+            return others
+        called = told[0].what == "returned" and any(
+            is_escalation(each) for news in told for each in self._deliveries.tellings(news.alarm.id)
+        )
+        return self.routes_for(priority) + (others if called else [])
 
     def _may_go(self, topic: str, priority: Priority, at_ms: int) -> bool:
         if priority != Priority.HIGH and is_quiet(self._quiet, at_ms, self._zone):
@@ -89,6 +115,11 @@ class Teller:
             return len(of_topic) < MOST_OF_A_TOPIC or at_ms - of_topic[-1] >= URGENT_EVERY_MS
         of_all = self._deliveries.recent("", at_ms - WINDOW_MS + 1)
         return len(of_topic) < MOST_OF_A_TOPIC and len(of_all) < MOST_OF_ALL
+
+
+def is_escalation(telling: Telling) -> bool:
+    """Whether it went to somebody else because nobody had acknowledged."""
+    return telling.topic.startswith("unheeded ")
 
 
 def is_quiet(quiet: tuple[str, str], at_ms: int, zone: tzinfo) -> bool:

@@ -240,7 +240,7 @@ class Watch:
             news = [found for event in events if (found := self._take(event)) is not None]
             news += self._log.end_shelves(now_ms)
             self._teller.hear(news)
-            self._teller.remind(now_ms)
+            self._teller.insist(now_ms)
             self._teller.tell(now_ms)
             if save_all:
                 self._log.note_worst(self._engine.worst())
