@@ -10,7 +10,16 @@ import numpy as np
 from sensord.clock import DAY_MS, HOUR_MS
 from sensord.errors import InputError
 from sensord.insight.balance import Floats
-from sensord.insight.exposures import COLDEST_C, WARMEST_C, Exposure, Factor, Limits, PlaceAir, trusted
+from sensord.insight.exposures import (
+    COLDEST_C,
+    WARMEST_C,
+    Exposure,
+    Factor,
+    Limits,
+    PlaceAir,
+    trusted,
+    with_cotton_limit,
+)
 from sensord.insight.history import NEST_PLACES, History
 from sensord.insight.ledger import Event, events_of
 from sensord.insight.nest_air import AirHours, nest_temp_c, power_of
@@ -86,8 +95,9 @@ class Reviewing:
         nest = self._registry.nest(name, end_ms) or self._registry.history(name)[0]
         places, notes = [], []
         for air in self._places(nest, window):
-            clean, left_out = trusted(air, self._room_pa(nest.room, window))
-            places.append(clean)
+            room_pa = self._room_pa(nest.room, window)
+            clean, left_out = trusted(air, room_pa)
+            places.append(with_cotton_limit(clean, room_pa))
             notes += left_out
         if any(air.place in NEST_PLACES for air in places) and any(air.place is Place.OUTWORLD for air in places):
             inside = [air for air in places if air.place in NEST_PLACES]
@@ -183,7 +193,7 @@ class Reviewing:
     ) -> Sibling:
         if nest.room not in room_pa:
             room_pa[nest.room] = self._room_pa(nest.room, window)
-        places = self._places(nest, window)
+        places = [with_cotton_limit(air, room_pa[nest.room]) for air in self._places(nest, window)]
         return Sibling(nest.name, tuple(places), died)
 
     # -- water
@@ -192,18 +202,16 @@ class Reviewing:
         events = sorted(
             (one for one in events_of(list(entries)) if one.at_ms <= window.until_ms), key=lambda event: event.order
         )
-        empty_since = _seen_empty(entries, window.until_ms)
-        empty = self._empty_by_day(nest, events, window) if events else []
-        chance = max((share for at_ms, share, _ in empty if at_ms > window.until_ms - 2 * DAY_MS), default=None)
-        since_ms = empty_since
-        if since_ms is None and chance is not None and chance >= 0.5:
-            since_ms = next((at for at, share, _ in reversed(empty) if share < 0.5), window.from_ms)
-        seen_h = 0.0 if empty_since is None else (window.until_ms - empty_since) / HOUR_MS
-        water = Water(chance, seen_h, _seen_full(entries, nest, window.until_ms))
-        if since_ms is None or since_ms >= window.until_ms:
-            return water, []
+        days = self._empty_by_day(nest, events, window) if events else []
+        water = Water(tuple((at_ms, share) for at_ms, share, _ in days), _seen(entries, nest, window.until_ms))
+        seen_h = water.seen_empty_h(window.until_ms)
+        since_ms = window.until_ms - round(seen_h * HOUR_MS)
+        if not seen_h and days and days[-1][1] >= 0.5:
+            since_ms = next((at for at, share, _ in reversed(days) if share < 0.5), window.from_ms)
         from_ms = max(since_ms, window.from_ms)
-        left = empty[-1][2] if empty and empty_since is None else 0.0
+        if from_ms >= window.until_ms:
+            return water, []
+        left = 0.0 if seen_h else days[-1][2]
         hours = (window.until_ms - from_ms) / HOUR_MS
         return water, [Exposure(Factor.RESERVOIR_EMPTY, None, from_ms, window.until_ms, hours, left, 0.0, None)]
 
@@ -238,25 +246,15 @@ def _plausible(air: AirHours) -> AirHours:
     return AirHours(air.start_ms, np.where(wrong, np.nan, air.temp_c), np.where(wrong, np.nan, air.vapour_pa))
 
 
-def _seen_empty(entries: Sequence[Entry], until_ms: int) -> int | None:
-    """Since when the keeper knew it empty: the first reading of nothing after the last water."""
-    since = None
-    for one in entries:
-        if one.at_ms > until_ms:
-            break
-        if one.kind in (EntryKind.FILL, EntryKind.TOP_UP):
-            since = None
-        elif one.kind is EntryKind.LEVEL and one.amount is not None:
-            since = (since if since is not None else one.at_ms) if one.amount <= 0.1 else None
-    return since
-
-
-def _seen_full(entries: Sequence[Entry], nest: Nest, until_ms: int) -> bool:
-    """Whether the keeper poured water, or read a good level, in the days before the end."""
-    least = 0.15 * (nest.reservoir_ml or 4.0)
-    recent = [one for one in entries if until_ms - 3 * DAY_MS <= one.at_ms <= until_ms]
-    water = [one for one in recent if one.kind in (EntryKind.FILL, EntryKind.TOP_UP, EntryKind.LEVEL)]
-    return bool(water) and (water[-1].amount is None or water[-1].amount > least)
+def _seen(entries: Sequence[Entry], nest: Nest, until_ms: int) -> tuple[tuple[int, float], ...]:
+    """Water as the keeper read or poured it, up to an instant; where no amount is written, a full reservoir."""
+    full = nest.reservoir_ml or 4.0
+    return tuple(
+        (one.at_ms, full if one.amount is None else one.amount)
+        for one in entries
+        if one.at_ms <= until_ms
+        and (one.kind in (EntryKind.FILL, EntryKind.TOP_UP) or (one.kind is EntryKind.LEVEL and one.amount is not None))
+    )
 
 
 def _key(species: str) -> str:

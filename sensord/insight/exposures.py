@@ -28,6 +28,7 @@ _STUCK_H = 6
 _BRIDGED_H = 6  # exposures that far apart are one
 _BELOW_ROOM = 0.7  # a nest over wet cotton is never that much drier than its room, in vapour pressure
 _JUMP = 0.2
+_BASELINE_H, _FEELS_COTTON = 72, 0.25
 
 
 class Factor(StrEnum):
@@ -154,8 +155,12 @@ def moved_hours(air: PlaceAir, room_pa: Floats | None, gone: NDArray[np.bool_]) 
     wet[gone] = np.nan
     hours = len(wet)
     found = np.zeros(hours, bool)
-    at = 6
-    while at < hours - 12:
+    fell_h = np.zeros(hours, bool)
+    fell_h[2:-1] = np.isfinite(wet[:-3]) & (wet[:-3] - wet[3:] > 0.5 * _JUMP)
+    until = 0
+    for at in np.flatnonzero(fell_h).tolist():
+        if not max(6, until) <= at < hours - 12:
+            continue
         before, after = _median(wet[at - 6 : at]), _median(wet[at + 2 : at + 8])
         fell = before - after
         if fell > _JUMP and _is_step(wet, at, before, after):
@@ -165,8 +170,7 @@ def moved_hours(air: PlaceAir, room_pa: Floats | None, gone: NDArray[np.bool_]) 
                 hours,
             )  # fmt: skip
             found[at:back] = True
-            at = back
-        at += 1
+            until = back
     return found
 
 
@@ -185,6 +189,29 @@ def _wetness(air: PlaceAir, room_pa: Floats | None) -> Floats:
         lack = saturation_pa(air.temp_c) - room_pa
         found = (vapour_pa(air.temp_c, air.rh_pct) - room_pa) / np.where(lack > 200.0, lack, np.nan)
     return np.asarray(np.where(np.isfinite(found), found, np.nan))
+
+
+def with_cotton_limit(air: PlaceAir, room_pa: Floats | None) -> PlaceAir:
+    """The place with a humidity limit that follows its cotton: half of its own wet baseline between room and cotton.
+
+    In a humid room the air over dry cotton stays within the band, yet the ants have no water; the quotient of wetness.py
+    falls all the same. Only where the probe feels the cotton, and the room leaves it something to feel.
+    """
+    if room_pa is None or air.place is Place.OUTWORLD:
+        return air
+    wet = _wetness(air, room_pa)
+    known = np.sort(wet[np.isfinite(wet)])
+    if len(known) < _BASELINE_H:
+        return air
+    baseline = min(1.0, float(known[int(0.8 * len(known))]))
+    if baseline < _FEELS_COTTON:
+        return air
+    saturated = saturation_pa(air.temp_c)
+    half_pct = 100.0 * (room_pa + 0.5 * baseline * (saturated - room_pa)) / saturated
+    half_pct = np.where(np.isfinite(half_pct) & (room_pa < 0.85 * saturated), half_pct, 0.0)
+    lim = air.limits
+    raised = Limits(lim.temp_low_c, lim.temp_high_c, np.maximum(lim.rh_low_pct, half_pct), lim.rh_high_pct)
+    return replace(air, limits=raised)
 
 
 def beyond(air: PlaceAir, factor: Factor, limits: Limits | None = None, slack: float = 0.0) -> Floats:

@@ -103,7 +103,7 @@ def review_of(case: Case) -> Review:
     """Weigh the evidence."""
     coverage = coverage_of(case.places, case.from_hour)
     peers = {air.place: case.siblings.lived_at(air.place) for air in case.places}
-    measures, support = weigh(case.places, peers, case.water, coverage)
+    measures, support = weigh(case.places, peers, case.water, coverage, case.until_ms)
     exposures = [one for air in case.places for one in exposures_of(air, _percentiles(air, peers[air.place]))] + list(
         case.reservoir
     )

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sensord.clock import DAY_MS, HOUR_MS
 from sensord.insight.balance import Floats
-from sensord.insight.exposures import AIR_FACTORS, Factor, Limits, PlaceAir, beyond, swing_c
+from sensord.insight.exposures import AIR_FACTORS, Factor, Limits, PlaceAir, beyond, runs, swing_c
 from sensord.model import Place
 
 CAUSE = {Factor.HOT: "heat"} | {f: str(f) for f in Factor if f is not Factor.HOT}
@@ -20,29 +21,52 @@ NAMED_FROM = 0.5  # less support than that names no cause
 # A dose that does harm with probability 1 - 1/e, in (unit beyond the limit) x hours within five days. No such number is
 # published for ants in nests; these are wide working values, and never shown as facts about a species. The order of
 # magnitude for dryness: workers of 82 species lived 0.7 to 97.9 h in dry air (Bujan, Yanoviak & Kaspari 2016).
-HARM_DOSE = {Factor.DRY: 200.0, Factor.WET: 48.0, Factor.HOT: 12.0, Factor.COLD: 24.0, Factor.SWING: 80.0}
+HARM_DOSE = {Factor.DRY: 500.0, Factor.WET: 48.0, Factor.HOT: 12.0, Factor.COLD: 24.0, Factor.SWING: 80.0}
 _BLOCK_H, _FRESH_DAYS, _HALVED_DAYS = 5 * 24, 3, 3.0
 _COMPARED_H = 14 * 24
 _APART = {Factor.DRY: 4.0, Factor.HOT: 1.0, Factor.COLD: 1.0}  # less apart from siblings is no difference
 _LIKE = 0.6  # a sibling with that share of the dose had as much
 _LEAST_COVERAGE, _LEAST_RECENT, _LEAST_HOURS = 0.25, 0.4, 48
 _REVERSALS = 4
-_EMPTY_SURE = 0.55
+_EMPTY_SURE = 0.4
+EMPTY_ML = 0.1
 
 
 @dataclass(frozen=True, slots=True)
 class Water:
-    """The reservoir near the end.
+    """The reservoir through the window.
 
     Attributes:
-        empty: probability that it ran empty before the death and was not filled again; None where nothing tells.
-        seen_empty_h: hours since the keeper found it empty, 0 where not. seen_full: the keeper saw or poured water
-            while the nest was dry already.
+        empty_by_day: (instant, probability that it was empty then), by mass balance alone, ascending.
+        seen: (instant, mL) as the keeper read or poured it, ascending.
     """
 
-    empty: float | None = None
-    seen_empty_h: float = 0.0
-    seen_full: bool = False
+    empty_by_day: tuple[tuple[int, float], ...] = ()
+    seen: tuple[tuple[int, float], ...] = ()
+
+    def empty_about(self, at_ms: int) -> float:
+        """How probably it was empty when the cotton began to dry, or ran empty within two days of it."""
+        near = [share for at, share in self.empty_by_day if at <= at_ms + 2 * DAY_MS]
+        return near[-1] if near else 0.0
+
+    def found_empty(self, from_ms: int) -> bool:
+        """Whether the keeper found it empty at or after an instant, before any water was seen."""
+        after = [ml for at, ml in self.seen if at >= from_ms]
+        return bool(after) and after[0] <= EMPTY_ML
+
+    def found_water(self, from_ms: int) -> bool:
+        """Whether the keeper read or poured water at or after an instant."""
+        return any(ml > 4 * EMPTY_ML for at, ml in self.seen if at >= from_ms)
+
+    def seen_empty_h(self, until_ms: int) -> float:
+        """Hours since the keeper first found it empty without pouring since; 0 where not."""
+        since = None
+        for at, ml in self.seen:
+            if ml > EMPTY_ML:
+                since = None
+            elif since is None:
+                since = at
+        return 0.0 if since is None else (until_ms - since) / HOUR_MS
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +89,7 @@ class Measure:
     compared: int
     median_apart: float | None
     ended_days_before: float
+    began_hour: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,42 +118,62 @@ def measure(air: PlaceAir, peers: Sequence[PlaceAir], factor: Factor) -> Measure
         peers: the same place of siblings that lived, on the same hours.
     """
     peers = [peer for peer in peers if peer.measured.any()]
-    limits = _survivable(air, peers, factor)
-    strain = _strain(air, factor, limits, peers)
+    shared = _shared(peers, factor)
+    strain = _strain(air, factor, shared)
     harm, ended = _timed_harm(strain, factor)
     dose = _worst_block(strain)
-    others = [_worst_block(_strain(peer, factor, limits, peers)) for peer in peers]
+    others = [_worst_block(_strain(peer, factor, shared)) for peer in peers]
+    began = runs(strain > 0, 48)
     alike = sum(other >= _LIKE * dose for other in others) if dose > 0 else len(others)
-    return Measure(factor, air.place, harm, alike, len(others), _median_apart(air, peers, strain, factor), ended)
+    return Measure(
+        factor,
+        air.place,
+        harm,
+        alike,
+        len(others),
+        _median_apart(air, peers, strain, factor),
+        ended,
+        began[-1][0] if began else None,
+    )
 
 
-def _strain(air: PlaceAir, factor: Factor, limits: Limits, peers: Sequence[PlaceAir]) -> Floats:
-    amount = beyond(air, factor, limits, slack=1.0)
-    if factor is Factor.SWING and peers:
-        usual = _quantile([swing_c(peer) for peer in peers], 0.75)
-        amount = np.minimum(amount, np.maximum(0.0, swing_c(air) - 1.5 * np.nan_to_num(usual)))
-    if factor is Factor.WET and peers:
-        amount = amount * (np.nan_to_num(_quantile([beyond(peer, factor) for peer in peers], 0.7)) < 1.0)
-    if factor is Factor.WET:  # a nest that was as wet all along is wet by nature, not flooded
-        earlier = amount[: len(amount) // 2]
+def _shared(peers: Sequence[PlaceAir], factor: Factor) -> Floats | None:
+    """What living siblings felt hour by hour, in the factor's own quantity; None without siblings."""
+    if not peers:
+        return None
+    if factor is Factor.DRY:
+        return _quantile([peer.rh_pct for peer in peers], 0.25) - _APART[factor]
+    if factor is Factor.HOT:
+        return _quantile([peer.temp_c for peer in peers], 0.75) + _APART[factor]
+    if factor is Factor.COLD:
+        return _quantile([peer.temp_c for peer in peers], 0.25) - _APART[factor]
+    if factor is Factor.WET:
+        return _quantile([beyond(peer, factor) for peer in peers], 0.7)
+    return _quantile([swing_c(peer) for peer in peers], 0.75)
+
+
+def _strain(air: PlaceAir, factor: Factor, shared: Floats | None) -> Floats:
+    """How far beyond its limits and beyond what living siblings felt in the same hour; 0 where not measured."""
+    amount = beyond(air, factor, _survivable(air.limits, factor, shared), slack=1.0)
+    if factor is Factor.SWING and shared is not None:
+        amount = np.minimum(amount, np.maximum(0.0, swing_c(air) - 1.5 * np.nan_to_num(shared)))
+    if factor is Factor.WET:
+        if shared is not None:
+            amount = amount * (np.nan_to_num(shared) < 1.0)
+        earlier = amount[: len(amount) // 2]  # a nest that was as wet all along is wet by nature, not flooded
         amount = amount * (1.0 - np.nanmean(earlier) if np.isfinite(earlier).any() else 1.0)
     return np.nan_to_num(amount)
 
 
-def _survivable(air: PlaceAir, peers: Sequence[PlaceAir], factor: Factor) -> Limits:
+def _survivable(lim: Limits, factor: Factor, shared: Floats | None) -> Limits:
     """The limits, widened to what living siblings felt in the same hour."""
-    lim = air.limits
-    if not peers or factor not in _APART:
+    if shared is None or factor not in _APART:
         return lim
-    apart = _APART[factor]
     if factor is Factor.DRY:
-        low = _quantile([peer.rh_pct for peer in peers], 0.25) - apart
-        return Limits(lim.temp_low_c, lim.temp_high_c, _least(lim.rh_low_pct, low), lim.rh_high_pct)
+        return Limits(lim.temp_low_c, lim.temp_high_c, _least(lim.rh_low_pct, shared), lim.rh_high_pct)
     if factor is Factor.HOT:
-        high = _quantile([peer.temp_c for peer in peers], 0.75) + apart
-        return Limits(lim.temp_low_c, -_least(-lim.temp_high_c, -high), lim.rh_low_pct, lim.rh_high_pct)
-    low = _quantile([peer.temp_c for peer in peers], 0.25) - apart
-    return Limits(_least(lim.temp_low_c, low), lim.temp_high_c, lim.rh_low_pct, lim.rh_high_pct)
+        return Limits(lim.temp_low_c, -_least(-lim.temp_high_c, -shared), lim.rh_low_pct, lim.rh_high_pct)
+    return Limits(_least(lim.temp_low_c, shared), lim.temp_high_c, lim.rh_low_pct, lim.rh_high_pct)
 
 
 def _least(one: Floats, other: Floats) -> Floats:
@@ -213,7 +258,11 @@ def _turns(temp_c: Floats) -> int:
 
 
 def weigh(
-    places: Sequence[PlaceAir], peers: Mapping[Place, Sequence[PlaceAir]], water: Water, coverage: Coverage
+    places: Sequence[PlaceAir],
+    peers: Mapping[Place, Sequence[PlaceAir]],
+    water: Water,
+    coverage: Coverage,
+    until_ms: int,
 ) -> tuple[list[Measure], dict[str, float]]:
     """The best measure of each factor over the places, and the support of each cause."""
     best: list[Measure] = []
@@ -226,7 +275,9 @@ def weigh(
             best.append(top)
             support[CAUSE[factor]] = sure * _place_weight(top.place) * support_of(top)
     _tell_swing(places, peers, support)
-    _tell_reservoir(water, coverage, support)
+    dry = next((one for one in best if one.factor is Factor.DRY), None)
+    began = None if dry is None or dry.began_hour is None else places[0].start_ms + dry.began_hour * HOUR_MS
+    _tell_reservoir(water, coverage, support, began, until_ms)
     return best, support
 
 
@@ -250,19 +301,22 @@ def _tell_swing(
         support["swing"] *= 0.8 * max(support["heat"], support["cold"])
 
 
-def _tell_reservoir(water: Water, coverage: Coverage, support: dict[str, float]) -> None:
+def _tell_reservoir(
+    water: Water, coverage: Coverage, support: dict[str, float], began_ms: int | None, until_ms: int
+) -> None:
     """Dry air over an empty reservoir is the reservoir's doing; over water it is the cotton's."""
-    dry = support["dry"]
-    seen_empty = water.seen_empty_h > 0
-    empty = 1.0 if seen_empty else (water.empty or 0.0)
-    if water.seen_full:
+    dry, seen_h = support["dry"], water.seen_empty_h(until_ms)
+    empty = water.empty_about(began_ms) if began_ms is not None else 0.0
+    if began_ms is not None and water.found_empty(began_ms - DAY_MS):
+        empty = 1.0
+    elif began_ms is not None and water.found_water(began_ms):
         empty = 0.0
-    if dry > 0 and empty >= _EMPTY_SURE:
+    if coverage.recent < _LEAST_RECENT and seen_h > 0:
+        support["reservoir_empty"] = 0.8 * (1.0 - float(np.exp(-max(0.0, seen_h - 48.0) / 96.0)))
+    elif empty >= _EMPTY_SURE:
         support["reservoir_empty"], support["dry"] = dry, 0.7 * dry
-    elif coverage.recent < _LEAST_RECENT and seen_empty and not water.seen_full:
-        support["reservoir_empty"] = 0.8 * (1.0 - float(np.exp(-max(0.0, water.seen_empty_h - 48.0) / 96.0)))
     else:
-        support["reservoir_empty"] = 0.6 * dry * empty
+        support["reservoir_empty"] = 0.9 * dry * empty
 
 
 def decide(support: Mapping[str, float], coverage: Coverage) -> tuple[str, float]:
