@@ -58,6 +58,16 @@ class Replayed:
     counts: Counts
 
 
+@dataclass(frozen=True, slots=True)
+class Evaluated:
+    """What the rules found: events probe by probe, not in order of time, the rules as they ended, and the newest instant."""
+
+    events: list[Event]
+    engine: Engine
+    readings: int
+    newest_ms: int
+
+
 def replay(
     store: ReadingStore,
     standings: Standings,
@@ -72,6 +82,24 @@ def replay(
 
     Silence is judged until the newest reading of any probe in that time: beyond it nothing is known.
     """
+    found = evaluate(store, standings, tuning, from_ms, until_ms, calibrated=calibrated, progress=progress)
+    alarms = alarms_of(found.events, found.engine, standings)
+    nests = {placement.nest for placement in standings.placements if placement.nest is not None}
+    counts = count(alarms, found.readings, max(1, len(nests)), from_ms, until_ms, found.newest_ms)
+    return Replayed(alarms, counts)
+
+
+def evaluate(
+    store: ReadingStore,
+    standings: Standings,
+    tuning: Tuning,
+    from_ms: int,
+    until_ms: int,
+    *,
+    calibrated: Calibrated | None = None,
+    progress: Callable[[float], None] = lambda _share: None,
+) -> Evaluated:
+    """Every reading of ``from_ms <= at < until_ms`` through the rules, probe by probe."""
     engine = Engine(tuning, standings)
     events: list[Event] = []
     readings, newest_ms = 0, from_ms
@@ -93,9 +121,7 @@ def replay(
         newest_ms = max(newest_ms, columns.at_ms[-1] if len(columns) else from_ms)
         progress((number + 1) / len(probes))
     events += engine.tick(newest_ms)
-    alarms = alarms_of(events, engine, standings)
-    nests = {placement.nest for placement in standings.placements if placement.nest is not None}
-    return Replayed(alarms, count(alarms, readings, max(1, len(nests)), from_ms, until_ms, newest_ms))
+    return Evaluated(events, engine, readings, newest_ms)
 
 
 def alarms_of(events: Sequence[Event], engine: Engine, standings: Standings) -> list[Alarm]:
