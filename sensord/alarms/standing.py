@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import tzinfo
 
 from sensord.clock import DAY_MS
 from sensord.keeping.bands import Bands, bands_for
 from sensord.keeping.keeping import Keeping
-from sensord.keeping.species import Library, Species
+from sensord.keeping.species import Species
 from sensord.model import Nest, Place, Placement, Season
 
 FOREVER_MS = 1 << 62
@@ -53,26 +52,6 @@ class Standings:
         self._rows: defaultdict[str, list[Nest]] = defaultdict(list)
         for nest in sorted(self.nests, key=lambda each: each.since_ms or 0):
             self._rows[nest.name].append(nest)
-
-    @property
-    def library(self) -> Library:
-        """Species by name."""
-        return self.keeping.library
-
-    @property
-    def by_nest(self) -> Mapping[str, Species]:
-        """Species with a nest's own ranges."""
-        return self.keeping.by_nest
-
-    @property
-    def hemisphere(self) -> str:
-        """``north`` or ``south``."""
-        return self.keeping.hemisphere
-
-    @property
-    def zone(self) -> tzinfo:
-        """The room's time zone."""
-        return self.keeping.zone
 
     def of(self, probe: str, at_ms: int) -> Standing | None:
         """What holds for a probe at an instant; None where it stands nowhere, or its nest's colony is dead.

@@ -71,7 +71,7 @@ def plain(store: SqliteStore, standings: Standings, until_ms: int) -> int:
     for batch in store.stream(START, until_ms):
         for reading in batch:
             placement = by_probe[reading.probe]
-            species = find_species(standings.library, by_name[placement.nest or ""].species)
+            species = find_species(standings.keeping.library, by_name[placement.nest or ""].species)
             bands = bands_for(species, season_at(species, reading.at_ms).season, placement.place)
             for value, band in ((reading.temp_c, bands.temp_c), (reading.rh_pct, bands.rh_pct)):
                 out += value is not None and state_of(value, band).state == State.OUT
