@@ -26,6 +26,7 @@ from sensord.keeping.species import load_species
 from sensord.model import Nest, NestKind, Place, Placement, Reading
 from sensord.settings import AlarmSettings, RouteSettings
 from sensord.store.sqlite import SqliteStore
+from sensord.store.status import HubStatus, HubStatuses
 
 LIBRARY = load_species(None)
 N, U, A, R, S = (
@@ -59,8 +60,10 @@ class Station(RuleBasedStateMachine):
         self.log, self.deliveries = AlarmLog(self.connection), Deliveries(self.connection)
         teller = Teller(self.log, self.deliveries, [RouteSettings("phone")], UTC, "http://wall")
         keeping = Keeping(LIBRARY, "north", UTC)
+        self.statuses = HubStatuses(self.connection)
         self.watch = Watch(
-            self.store, Registry(self.connection), self.connection, teller, self.clock, keeping, tuning_of(AlarmSettings())
+            self.store, Registry(self.connection), self.connection, teller, self.clock, keeping,
+            tuning_of(AlarmSettings()), hubs=self.statuses.all,
         )  # fmt: skip
 
     def now_ms(self) -> int:
@@ -89,6 +92,13 @@ class Station(RuleBasedStateMachine):
     @rule(seconds=st.sampled_from([-3600, -30, 30, 3600]))
     def step(self, seconds: int) -> None:
         self.clock.step(seconds)
+        self.watch.cycle()
+
+    @rule(ailing=st.sets(st.sampled_from(PROBES)), state=st.sampled_from(["up", "down"]))
+    def hub_says(self, ailing: set[str], state: str) -> None:
+        """Its status, with the probes that ail just now."""
+        faults = {probe: "does not answer" for probe in ailing if state == "up"}
+        self.statuses.add(HubStatus("hub", state, None, "", "", 0, None, self.now_ms(), faults))
         self.watch.cycle()
 
     @rule()
