@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from flask import Flask, Response
 
-from dashboard.pages import alarms, elsewhere, health, nest, probes, wall
+from dashboard.pages import alarms, colonies, elsewhere, health, nest, probes, review, wall
+from dashboard.pages import round as todays_round
 from dashboard.shell import ASSETS, build_id, content_policy, guard, keep_out
 from dashboard.snapshot import Source
 from dashboard.theme import theme_css
@@ -34,6 +35,9 @@ def create_app(data: Source, clock: Clock, open_to: str = "") -> Flask:
     health.register(server, data, clock)
     alarms.register(server, data, clock)
     probes.register(server, data)
+    todays_round.register(server, data)
+    colonies.register(server, data)
+    review.register(server, data)
     elsewhere.register(server)
     charts = nest.register(server, data, clock)
     keep_out(server, open_to)

@@ -8,15 +8,19 @@ import threading
 from collections.abc import Callable, Iterable
 from typing import Any, TypeVar
 
+from dashboard.filling import chores_of, colony_now, review_now, water_of
 from dashboard.snapshot import (
     Air,
     AlarmNow,
+    ColonyNow,
     History,
     HubNow,
     Mark,
     NestNow,
     ProbeNow,
     ProcessNow,
+    ReviewNow,
+    RoundNow,
     Snapshot,
     Water,
 )
@@ -26,7 +30,8 @@ from sensord.alarms.watch import standings_of
 from sensord.clock import HOUR_MS, MINUTE_MS, to_ms
 from sensord.errors import MissingPartError, NestclimateError
 from sensord.health import PROCESSES, Beats
-from sensord.model import Entry, Place, Placement, Reading
+from sensord.keeping.colony import colonies
+from sensord.model import Entry, EntryKind, Place, Placement, Reading
 from sensord.probes.quality import in_range
 from sensord.store.base import Columns
 from sensord.store.status import HubStatuses
@@ -64,6 +69,7 @@ class Data:
         self._own = threading.local()
         self._lock = threading.Lock()
         self._snapshot, self._keeping, self._slow, self._water = _Kept(), _Kept(), _Kept(), _Kept()
+        self._round: RoundNow | None = None
 
     def _room(self) -> Room:
         if not hasattr(self._own, "room"):
@@ -79,7 +85,7 @@ class Data:
         return value
 
     def refresh(self) -> None:
-        """Bring the slow parts up to date: outlook and trends. The process calls it between requests, never a page.
+        """Bring the slow parts up to date: outlook and round. The process calls it between requests, never a page.
 
         What fails is left out and logged; the wall then shows no days left rather than old ones.
         """
@@ -91,14 +97,23 @@ class Data:
         except NestclimateError as error:
             _log.warning("outlook cannot be computed now: %s", error)
         self._water = _Kept(found, self._clock.monotonic())
+        self._round = self._make_round()
 
     def _outlook(self) -> dict[str, Water]:
         found = self._room().forecast.at(to_ms(self._clock.now()), [])
-        return {
-            one.nest: Water(one.days_left.p10, one.days_left.p50, one.days_left.p90, one.water_left_ml.p50)
-            for one in found
-            if one.days_left is not None and one.water_left_ml is not None
-        }
+        return {one.nest: water for one in found if (water := water_of(one))}
+
+    def _make_round(self) -> RoundNow:
+        at_ms = to_ms(self._clock.now())
+        try:
+            return RoundNow(at_ms, chores_of(self._room().rounds.at(at_ms)))
+        except NestclimateError as error:
+            _log.warning("the round cannot be made now: %s", error)
+            return RoundNow(at_ms, problem=str(error))
+
+    def round(self) -> RoundNow | None:
+        """As last made by ``refresh``."""
+        return self._round
 
     def snapshot(self) -> Snapshot:
         """The room now; at most a second old."""
@@ -199,6 +214,41 @@ class Data:
             HubNow(hub.hub, hub.state, hub.heard_at_ms, hub.version, hub.outbox_rows or 0, hub.oldest_ms)
             for hub in HubStatuses(room.connection).all().values()
         )
+
+    def nest(self, name: str) -> NestNow | None:
+        """Of a dead colony the last nest row, with the bands that held when it died."""
+        alive = next((now for now in self.snapshot().nests if now.nest.name == name), None)
+        return alive or self._gone(name)
+
+    def _gone(self, name: str) -> NestNow | None:
+        room = self._room()
+        rows = room.registry.history(name)
+        if not rows:
+            return None
+        died = [entry.at_ms for entry in room.registry.entries(nest=name, kinds=(EntryKind.DIED,))]
+        if not died:
+            return NestNow(rows[-1], species=rows[-1].species)
+        standings = standings_of(room.registry, room.keeping)
+        standing = standings.of_nest(name, died[-1] - 1)
+        return NestNow(
+            standings.nest(name, died[-1]) or rows[-1],
+            bands=standing.bands if standing else None,
+            species=standing.species if standing else rows[-1].species,
+            died_ms=died[-1],
+        )
+
+    def colonies(self) -> tuple[ColonyNow, ...]:
+        """From nests and journal up to now."""
+        registry = self._room().registry
+        found = colonies(registry.history(), registry.entries(), to_ms(self._clock.now()))
+        return tuple(colony_now(one) for one in found)
+
+    def review(self, nest: str, at_ms: int, days: float) -> ReviewNow:
+        """As of an instant, using nothing later."""
+        room = self._room()
+        reviewing = room.part("sensord.reviewing", "station")
+        fresh = reviewing.Reviewing(room.history, room.registry, room.keeping)  # it keeps all air that it ever read
+        return review_now(fresh.review(nest, at_ms, days))
 
     def history(self, nest: str, from_ms: int, until_ms: int) -> History:
         """Calibrated readings of the first of the nest's places that has any, thinned beyond two days."""

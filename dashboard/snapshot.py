@@ -29,12 +29,22 @@ class Air:
 
 @dataclass(frozen=True, slots=True)
 class Water:
-    """The outlook of one reservoir: days until dry, and mL left, each with its 10 % and 90 % quantile."""
+    """The outlook of one reservoir: days until dry, and mL left, each with its 10 % and 90 % quantile.
+
+    Attributes:
+        basis: what it rests on, own probe or room probe. cycles: refills it has learned from.
+        asks: a question to the keeper, as of a fill nobody noted; else empty.
+    """
 
     days_p10: float
     days_p50: float
     days_p90: float
     left_ml: float | None = None
+    left_p10_ml: float | None = None
+    left_p90_ml: float | None = None
+    basis: str = ""
+    cycles: int = 0
+    asks: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +54,7 @@ class NestNow:
     Attributes:
         probe: the probe in it, None where it has none. bands: of its species, season and place, None where unknown.
         air: None where there never was a reading. water: None where there is no outlook.
+        died_ms: when its colony died; such a nest is on no wall, and keeps its page.
     """
 
     nest: Nest
@@ -52,6 +63,7 @@ class NestNow:
     bands: Bands | None = None
     water: Water | None = None
     species: str = ""
+    died_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +166,74 @@ class History:
     marks: tuple[Mark, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class Chore:
+    """One line of the round. ``nest`` is None for a probe; ``done_kind`` is the journal entry that says it is done."""
+
+    task: str
+    urgency: str
+    room: str
+    rack: str
+    nest: str | None
+    why: str
+    done_kind: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RoundNow:
+    """The round as made at ``at_ms``, by urgency; ``problem`` says why it could not be made."""
+
+    at_ms: int
+    chores: tuple[Chore, ...] = ()
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ColonyNow:
+    """A colony. ``nests`` are (name, since) in the order it lived in them; ``workers`` as last counted, at ``counted_ms``."""
+
+    name: str
+    species: str
+    stage: str = ""
+    nests: tuple[tuple[str, int | None], ...] = ()
+    workers: int | None = None
+    counted_ms: int | None = None
+    counts: int = 0
+    died_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Exposed:
+    """A stretch beyond a limit; ``percentile`` of the siblings that lived had less of it."""
+
+    factor: str
+    from_ms: int
+    until_ms: int
+    hours: float
+    worst: float
+    limit: float
+    percentile: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewNow:
+    """What the climate did before a death. ``findings`` are (cause, support 0 to 1, because), best supported first."""
+
+    nest: str
+    from_ms: int
+    until_ms: int
+    died_ms: int | None
+    coverage: float
+    cause: str
+    support: float
+    because: str
+    check_next: str
+    siblings: int = 0
+    siblings_died: int = 0
+    findings: tuple[tuple[str, float, str], ...] = ()
+    exposures: tuple[Exposed, ...] = ()
+
+
 class Source(Protocol):
     """What the pages ask of ``data.py``. Every method may raise NestclimateError."""
 
@@ -162,6 +242,18 @@ class Source(Protocol):
 
     def health(self) -> tuple[ProcessNow, ...]:
         """The processes that should run, cheaply."""
+
+    def nest(self, name: str) -> NestNow | None:
+        """A nest, its colony alive or dead; None where there never was one of that name."""
+
+    def round(self) -> RoundNow | None:
+        """The round as last made; None before the first."""
+
+    def colonies(self) -> tuple[ColonyNow, ...]:
+        """Every colony that ever lived here, by name."""
+
+    def review(self, nest: str, at_ms: int, days: float) -> ReviewNow:
+        """What the climate did to a nest in the days before. InputError where there is no such nest."""
 
     def history(self, nest: str, from_ms: int, until_ms: int) -> History:
         """Readings of a nest, rolled up where the window is long."""

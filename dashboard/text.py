@@ -72,12 +72,65 @@ EMPTY_ROOM = (
 )
 NOT_FOUND = "There is no page here."
 NO_NEST = "There is no nest of that name in this room."
-NOT_HERE = "This page is not on the screen yet. At the station's command line, this shows the same:"
-COMMAND_FOR = {
-    "/round": "nestclimate round",
-    "/review": "nestclimate review NEST",
-    "/colonies": "nestclimate export nests --out nests.csv",
+TASKS = {
+    "top_up": "Top up water",
+    "read_level": "Read the water level",
+    "leftovers_out": "Take leftovers out",
+    "feed_sugar": "Feed sugar",
+    "feed_protein": "Feed protein",
+    "barrier": "Renew the barrier",
+    "move": "Move to a nest",
+    "count": "Count",
+    "rest": "Winter rest",
+    "calibrate": "Calibrate",
 }
+URGENCIES = {"now": "Now", "today": "Today", "when_there": "When you are there"}
+ROUND_MADE = "Made at {at}; made anew about every ten minutes."
+ROUND_DONE = ("Note what you did with", "nestclimate journal add", "and the line leaves the round.")
+ROUND_SOON = "The round is being made. Look again in a minute."
+ROUND_FAILED = "The round could not be made at {at}: {reason}"
+ROUND_EMPTY = "Nothing to do today."
+COLONIES_EMPTY = (
+    "No colonies yet. A colony is told by its nest: bring nests in, with a name in the column colony where it keeps"
+    " its name through moves. Counts and deaths come from the journal:"
+)
+COLONIES_COMMANDS = (
+    "nestclimate import nests nests.csv\n"
+    "nestclimate journal add A-01 count --amount 12\n"
+    "nestclimate journal add A-01 died"
+)
+UNKNOWN_COUNT = "never counted"
+REVIEW_ASK = "What did the climate do before a colony died, and did its siblings that lived see the same?"
+REVIEW_NONE = "{nest}: its colony lives; this looks at the days up to then."
+REVIEW_SAYS = "This is what was recorded, not proof of a cause."
+REVIEW_BAD_DAY = "{day}: allowed is a day such as 2026-04-01."
+REVIEW_BAD_DAYS = "{days}: allowed is 1 to 365 days."
+CAUSES = {
+    "dry": "consistent with: too dry",
+    "wet": "consistent with: too wet",
+    "heat": "consistent with: too hot",
+    "cold": "consistent with: too cold",
+    "swing": "consistent with: temperature swings",
+    "reservoir_empty": "consistent with: reservoir empty",
+    "not_climate": "not the climate",
+    "cannot_tell": "cannot tell",
+}
+FACTORS = {**KINDS, "reservoir_empty": "reservoir empty"}
+FACTOR_UNITS = {"dry": "%", "wet": "%", "hot": "°C", "cold": "°C", "swing": "°C in 12 h", "reservoir_empty": "mL"}
+BANDS = {"rh_pct": ("humidity", "%"), "temp_c": ("temperature", "°C")}
+EDGES = ("ideal from", "ideal to", "limit from", "limit to")
+NO_SOURCE = "not given"
+BANDS_TITLE = "What is right here, and who says so"
+OUTLOOK_TITLE = "Water left, mL"
+OUTLOOK = "Runs dry {early} to {late} (8 of 10 such nests do), about {middle}."
+OUTLOOK_YEAR = "Lasts more than a year."
+OUTLOOK_LATE = "Runs dry {early} or later, about {middle}."
+OUTLOOK_LATEST = "Runs dry {early} or later."
+OUTLOOK_LEFT = "{left} mL left ({least} to {most})."
+OUTLOOK_BASIS = {"own probe": "From its own probe", "room probe": "From the room's probe", "none": "From the calendar"}
+OUTLOOK_CYCLES = "{basis}, having learned from {cycles}."
+DIED = "died {at}"
+REVIEW_IT = "look at the days before"
 NO_ALARMS = "No alarm in the last {days} days."
 NO_PROBES = "No probe has reported yet, and none is placed."
 NO_HISTORY = "No readings of this nest in these days."

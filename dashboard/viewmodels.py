@@ -10,7 +10,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from dashboard import text
-from dashboard.snapshot import AlarmNow, NestNow, ProcessNow, Snapshot
+from dashboard.snapshot import AlarmNow, NestNow, ProcessNow, Snapshot, Water
 from sensord.clock import DAY_MS, MINUTE_MS, from_ms
 from sensord.keeping.bands import State, Verdict, state_of
 
@@ -21,6 +21,8 @@ BEAT_LATE_MS = 25_000
 NO_NEW_MS = 4 * MINUTE_MS
 TEMP_TREND_C_H, RH_TREND_PCT_H = 0.4, 2.0
 """Slower than that is steady: within the SHT31's own ±0.2 °C and ±2 %RH an hour."""
+MOST_DAYS = 365
+"""The outlook looks no further."""
 TOGETHER = 4
 """From that many nests of one room with one trouble, one line speaks for all."""
 
@@ -238,7 +240,28 @@ def _trend(change: float | None, steady: float) -> str:
 def _days(days: float) -> str:
     if days < 0.5:
         return text.DRY_NOW if days <= 0 else "<1 d"
-    return text.OVER_A_YEAR if days >= 365 else f"{round(days)} d"
+    return text.OVER_A_YEAR if days >= MOST_DAYS else f"{round(days)} d"
+
+
+def outlook_words(water: Water, at_ms: int, zone: str) -> str:
+    """The outlook as sentences: when it runs dry with its interval, what is left, what it rests on, what it asks."""
+    early, middle, late = (
+        local(at_ms + round(days * DAY_MS), zone, "%-d %b %Y")
+        for days in (water.days_p10, water.days_p50, water.days_p90)
+    )
+    form = text.OUTLOOK
+    for days, words in (
+        (water.days_p90, text.OUTLOOK_LATE), (water.days_p50, text.OUTLOOK_LATEST), (water.days_p10, text.OUTLOOK_YEAR),
+    ):  # fmt: skip
+        form = words if days >= MOST_DAYS else form
+    said = [form.format(early=early, middle=middle, late=late)]
+    if water.left_ml is not None and water.left_p10_ml is not None and water.left_p90_ml is not None:
+        left = (f"{value:.1f}" for value in (water.left_ml, water.left_p10_ml, water.left_p90_ml))
+        said.append(text.OUTLOOK_LEFT.format(**dict(zip(("left", "least", "most"), left, strict=True))))
+    if water.basis:
+        basis = text.OUTLOOK_BASIS.get(water.basis, water.basis)
+        said.append(text.OUTLOOK_CYCLES.format(basis=basis, cycles=text.count_of(water.cycles, "refill", "refills")))
+    return " ".join([*said, water.asks]).strip()
 
 
 def short_species(name: str) -> str:

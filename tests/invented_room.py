@@ -6,11 +6,32 @@ import dataclasses
 import math
 import random
 
-from dashboard.snapshot import Air, AlarmNow, History, HubNow, Mark, NestNow, ProbeNow, ProcessNow, Snapshot, Water
+from dashboard.snapshot import (
+    Air,
+    AlarmNow,
+    Chore,
+    ColonyNow,
+    Exposed,
+    History,
+    HubNow,
+    Mark,
+    NestNow,
+    ProbeNow,
+    ProcessNow,
+    ReviewNow,
+    RoundNow,
+    Snapshot,
+    Water,
+)
+from sensord.clock import DAY_MS
+from sensord.errors import InputError
 from sensord.keeping.bands import Band, Bands
 from sensord.model import Nest, NestKind, Place, Placement
 
-BANDS = Bands(Band(22.0, 27.0, 18.0, 31.0), Band(60.0, 85.0, 45.0, 95.0))
+DEAD = "Z-01"
+"""A nest of the invented room whose colony died."""
+_INVENTED = ("invented",) * 4
+BANDS = Bands(Band(22.0, 27.0, 18.0, 31.0, _INVENTED), Band(60.0, 85.0, 45.0, 95.0, _INVENTED))
 SPECIES = (
     "Lasius niger",
     "Messor barbarus",
@@ -38,7 +59,8 @@ def nest_now(
     nest = Nest(name, kind, "ant room", rack, species, reservoir_ml=8.0)
     placement = Placement(f"hub-a/{name.lower()}", name, "ant room", Place.WET_END, 0)
     air = Air(at_ms - age_ms, temp, rh, 0.1, -0.5)
-    water = Water(days * 0.7, days, days * 1.4, min(8.0, days * 0.25))
+    left = min(8.0, days * 0.25)
+    water = Water(days * 0.7, days, days * 1.4, left, left * 0.8, left * 1.2, "own probe", 3)
     return dataclasses.replace(NestNow(nest, placement, air, BANDS, water, species), **changes)
 
 
@@ -94,6 +116,46 @@ class InventedRoom:
 
     def health(self) -> tuple[ProcessNow, ...]:
         return self._now().processes
+
+    def nest(self, name: str) -> NestNow | None:
+        now = self._now()
+        if name == DEAD:
+            gone = nest_now(DEAD, now.at_ms, placement=None, air=None, water=None)
+            return dataclasses.replace(gone, died_ms=now.at_ms - 9 * DAY_MS)
+        return next((one for one in now.nests if one.nest.name == name), None)
+
+    def round(self) -> RoundNow | None:
+        now = self._now()
+        tasks = (("now", "top_up", "dry now"), ("today", "feed_sugar", "last sugar 4 days ago; nanitic, every 3 days"),
+                 ("when_there", "count", "never counted: its food follows its size"))  # fmt: skip
+        chores = tuple(
+            Chore(task, urgency, one.nest.room, one.nest.rack, one.nest.name, why, task)
+            for number, (urgency, task, why) in enumerate(tasks)
+            for one in now.nests[number::11]
+        )
+        return RoundNow(now.at_ms - 240_000, chores)
+
+    def colonies(self) -> tuple[ColonyNow, ...]:
+        now = self._now()
+        alive = tuple(
+            ColonyNow(
+                one.nest.name, one.species, "nanitic", ((one.nest.name, now.at_ms - 90 * DAY_MS),), 7, now.at_ms, 2
+            )
+            for one in now.nests
+        )
+        return (ColonyNow(DEAD, SPECIES[0], "founding", ((DEAD, None),), died_ms=now.at_ms - 9 * DAY_MS), *alive)
+
+    def review(self, nest: str, at_ms: int, days: float) -> ReviewNow:
+        now = self._now()
+        if nest != DEAD and nest not in {one.nest.name for one in now.nests}:
+            raise InputError(f"nest {nest!r}: there is no such nest")
+        from_ms = at_ms - round(days * DAY_MS)
+        dry = Exposed("dry", from_ms, from_ms + DAY_MS, 24.0, 31.0, 45.0, 97.0)
+        because = "24 hours below 45 %, more than 97 % of the siblings that lived"
+        return ReviewNow(
+            nest, from_ms, at_ms, at_ms if nest == DEAD else None, 0.98, "dry", 0.8, because, "Look at the cotton.", 12, 1,
+            (("dry", 0.8, because),), (dry,),
+        )  # fmt: skip
 
     def history(self, nest: str, from_ms: int, until_ms: int) -> History:
         step = max(300_000, (until_ms - from_ms) // 400)

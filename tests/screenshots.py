@@ -14,7 +14,15 @@ from dashboard.app import create_app  # noqa: E402
 from sensord.clock import SystemClock  # noqa: E402
 
 SIZES = {"wall": (1920, 1080), "tablet": (1180, 820), "phone": (390, 844)}
-PATHS = {"wall": "/", "nest": "/nest/A-06", "alarms": "/alarms", "probes": "/probes", "round": "/round"}
+PATHS = {
+    "wall": "/",
+    "nest": "/nest/A-06",
+    "alarms": "/alarms",
+    "probes": "/probes",
+    "round": "/round",
+    "colonies": "/colonies",
+    "review": "/review?nest=A-06",
+}
 
 
 def main(folder: Path, nests: int) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from typing import Any
-from urllib.parse import unquote
+from urllib.parse import quote, unquote
 
 import dash
 from dash import Input, Output, dcc, html
@@ -12,18 +12,24 @@ from markupsafe import Markup
 
 from dashboard import ids, text
 from dashboard.figures.history import empty_words, history_figure
+from dashboard.figures.water import water_figure
 from dashboard.pages.wall import failed
 from dashboard.shell import build_id, nav, page
 from dashboard.snapshot import NestNow, Snapshot, Source
-from dashboard.viewmodels import card_of
+from dashboard.viewmodels import card_of, local, outlook_words
 from sensord.clock import DAY_MS, Clock, to_ms
 from sensord.errors import NestclimateError
+from sensord.keeping.bands import Band, Bands
 from sensord.model import NEST
 
 PREFIX = "/nest/"
 WINDOWS = {"0.25": "6 hours", "1": "day", "7": "week", "30": "month", "365": "year"}
 EVERY_MS = 30_000
-Shown = tuple[str, list[Any], Any, str]
+Shown = tuple[str, list[Any], Any, str, str, Any, dict[str, str], list[Any]]
+"""Title, facts, history and what to say where it is empty, the outlook in words and as a fan, its style, bands."""
+_NOTHING: dict[str, Any] = {"data": [], "layout": {"xaxis": {"visible": False}, "yaxis": {"visible": False}}}
+_CHART = {"displayModeBar": False, "displaylogo": False, "responsive": True}
+_HIDDEN, _SHOWN = {"display": "none"}, {"display": "block"}
 
 
 def register(server: Flask, source: Source, clock: Clock) -> dash.Dash:
@@ -44,6 +50,8 @@ def register(server: Flask, source: Source, clock: Clock) -> dash.Dash:
     @app.callback(  # type: ignore[untyped-decorator]
         Output(ids.NEST_TITLE, "children"), Output(ids.NEST_FACTS, "children"),
         Output(ids.NEST_CHART, "figure"), Output(ids.NEST_EMPTY, "children"),
+        Output(ids.NEST_WATER_WORDS, "children"), Output(ids.NEST_WATER, "figure"), Output(ids.NEST_WATER, "style"),
+        Output(ids.NEST_BANDS, "children"),
         Input(ids.NEST_ADDRESS, "pathname"), Input(ids.NEST_DAYS, "value"), Input(ids.NEST_TICK, "n_intervals"),
     )  # fmt: skip
     def show(pathname: str, days: str, _ticks: int) -> Shown:
@@ -57,7 +65,7 @@ def is_known(source: Source, name: str) -> bool:
     if not NEST.fullmatch(name):
         return False
     try:
-        return any(now.nest.name == name for now in source.snapshot().nests)
+        return source.nest(name) is not None
     except NestclimateError:
         return True
 
@@ -71,9 +79,12 @@ def layout() -> html.Main:
             dcc.Interval(id=ids.NEST_TICK, interval=EVERY_MS),
             html.H1(id=ids.NEST_TITLE),
             html.Div(id=ids.NEST_FACTS, className="facts"),
+            html.P(id=ids.NEST_WATER_WORDS),
             dcc.RadioItems(id=ids.NEST_DAYS, options=buttons, value="1", inline=True, className="windows"),
             html.P(id=ids.NEST_EMPTY),
-            dcc.Graph(id=ids.NEST_CHART, config={"displayModeBar": False, "displaylogo": False, "responsive": True}),
+            dcc.Graph(id=ids.NEST_CHART, config=_CHART),
+            dcc.Graph(id=ids.NEST_WATER, config=_CHART, style=_HIDDEN),
+            html.Div(id=ids.NEST_BANDS),
         ]
     )
 
@@ -81,35 +92,74 @@ def layout() -> html.Main:
 def shown(source: Source, clock: Clock, pathname: str, days: str) -> Shown:
     """What the page shows for this address; an error is words on the page, never a silent old picture."""
     name = unquote(pathname or "").removeprefix(PREFIX)
-    empty = {"data": [], "layout": {"xaxis": {"visible": False}, "yaxis": {"visible": False}}}
     if not NEST.fullmatch(name) or days not in WINDOWS:
-        return text.NO_NEST, [], empty, ""
+        return _only(text.NO_NEST)
     try:
-        snapshot = source.snapshot()
-        now = next((now for now in snapshot.nests if now.nest.name == name), None)
+        now, snapshot = source.nest(name), source.snapshot()
         if now is None:
-            return text.NO_NEST, [], empty, ""
+            return _only(text.NO_NEST)
         until_ms = to_ms(clock.now())
+        if now.died_ms is not None:
+            until_ms = min(until_ms, now.died_ms + DAY_MS)
         history = source.history(name, until_ms - round(float(days) * DAY_MS), until_ms)
     except NestclimateError as error:
-        return name, [], empty, failed(error)
-    figure = history_figure(history, now.bands, snapshot.time_zone, f"{name}/{days}")
-    return name, facts(now, snapshot), figure, empty_words(history)
+        return _only(name, failed(error))
+    zone = snapshot.time_zone
+    figure = history_figure(history, now.bands, zone, f"{name}/{days}")
+    words = outlook_words(now.water, snapshot.at_ms, zone) if now.water else ""
+    fan = water_figure(now.water, snapshot.at_ms, zone) if now.water else None
+    told = gone(now, snapshot) if now.died_ms is not None else facts(now, snapshot)
+    return (
+        name, told, figure, empty_words(history), words, fan or _NOTHING, _SHOWN if fan else _HIDDEN, provenance(now.bands),
+    )  # fmt: skip
+
+
+def _only(title: str, words: str = "") -> Shown:
+    return title, [], _NOTHING, words, "", _NOTHING, _HIDDEN, []
 
 
 def facts(now: NestNow, snapshot: Snapshot) -> list[Any]:
     """The nest in a few large words."""
     card = card_of(now, snapshot)
     place = text.PLACES[now.placement.place] if now.placement else text.NO_PROBE
-    rows = [
+    return _facts(
         ("state", ": ".join(part for part in (text.STATES[card.state], card.reason) if part)),
         ("species", now.species or now.nest.species),
         (f"humidity, {place}", card.rh + (f", {card.rh_trend}" if card.rh_trend else "")),
         (f"temperature, {place}", card.temp + (f", {card.temp_trend}" if card.temp_trend else "")),
         ("water left", card.days),
         ("reading is old", card.age),
-    ]
+    )
+
+
+def gone(now: NestNow, snapshot: Snapshot) -> list[Any]:
+    """A nest whose colony died: when, and where to look why."""
+    died_ms = now.died_ms or 0
+    day = local(died_ms, snapshot.time_zone, "%Y-%m-%d")
+    link = html.A(text.REVIEW_IT, href=f"/review?nest={quote(now.nest.name)}&day={day}")
+    return _facts(
+        ("state", text.DIED.format(at=local(died_ms, snapshot.time_zone, "%-d %b %Y %H:%M"))),
+        ("species", now.species or now.nest.species),
+        ("why", link),
+    )
+
+
+def _facts(*rows: tuple[str, Any]) -> list[Any]:
     return [html.Div([html.Small(label), value]) for label, value in rows if value]
+
+
+def provenance(bands: Bands | None) -> list[Any]:
+    """The bands in force, each number with where it comes from."""
+    if bands is None:
+        return []
+    rows = []
+    for quantity, (name, unit) in text.BANDS.items():
+        band: Band = getattr(bands, quantity)
+        for number, edge in enumerate(text.EDGES):
+            value, source = band.edge(number)
+            cells = (name if number == 0 else "", edge, f"{value:g} {unit}", source or text.NO_SOURCE)
+            rows.append(html.Tr([html.Td(cell) for cell in cells]))
+    return [html.H2(text.BANDS_TITLE), html.Div(html.Table(html.Tbody(rows)), className="scroll")]
 
 
 def _index() -> str:

@@ -12,6 +12,7 @@ from dashboard.data import Data, thinned, trend_of
 from dashboard.viewmodels import wall_of
 from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS, to_ms
 from sensord.config import load_config
+from sensord.errors import InputError
 from sensord.health import Beats
 from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement, Reading
 from sensord.store.base import Columns
@@ -123,3 +124,53 @@ def test_a_trend_needs_twenty_minutes_of_readings() -> None:
 
     assert (None, None) == over(20)
     assert (pytest.approx(1.0), None) == over(30)
+
+
+def test_a_dead_nest_keeps_its_page_with_the_bands_it_had(kept, clock) -> None:
+    died_ms = to_ms(clock.now()) - MINUTE_MS
+    before = Data(kept).nest("A-2").bands
+    kept.registry.add_entries([Entry(died_ms, "A-2", EntryKind.DIED)])
+    gone = Data(kept).nest("A-2")
+    assert (died_ms, None, before) == (gone.died_ms, gone.air, gone.bands)
+    assert Data(kept).nest("A-9") is None
+    assert Data(kept).nest("A-1").died_ms is None
+
+
+def test_colonies_come_from_nests_and_journal(kept, clock) -> None:
+    now_ms = to_ms(clock.now())
+    kept.registry.add_entries(
+        [
+            Entry(now_ms - DAY_MS, "A-1", EntryKind.COUNT, 4, "workers"),
+            Entry(now_ms - HOUR_MS, "A-1", EntryKind.COUNT, 9, "workers"),
+            Entry(now_ms - 1, "A-2", EntryKind.DIED),
+        ]
+    )
+    one, other = Data(kept).colonies()
+    assert ("A-1", 9, now_ms - HOUR_MS, 2, None) == (one.name, one.workers, one.counted_ms, one.counts, one.died_ms)
+    assert ("A-2", None, now_ms - 1) == (other.name, other.workers, other.died_ms)
+
+
+def test_the_round_is_made_beside_the_requests(kept, clock) -> None:
+    """The same lines as ``nestclimate round``, as of the refresh; a page never makes them."""
+    data = Data(kept)
+    assert data.round() is None
+    data.refresh()
+    made_ms = to_ms(clock.now())
+    clock.advance(60)
+    found = data.round()
+    assert made_ms == found.at_ms
+    expected = [(str(line.task), line.nest, line.why) for line in kept.rounds.at(made_ms)]
+    assert expected == [(chore.task, chore.nest, chore.why) for chore in found.chores]
+    assert {"A-1", "A-2"} <= {chore.nest for chore in found.chores}
+
+
+def test_a_review_sees_what_was_noted_since_the_last(kept, clock) -> None:
+    data = Data(kept)
+    assert data.review("A-1", to_ms(clock.now()), 30).died_ms is None
+    kept.registry.add_entries([Entry(to_ms(clock.now()) - HOUR_MS, "A-1", EntryKind.DIED)])
+    found = data.review("A-1", to_ms(clock.now()), 30)
+    assert to_ms(clock.now()) - HOUR_MS == found.died_ms
+    assert found.cause
+    assert found.because
+    with pytest.raises(InputError, match="there is no such nest"):
+        data.review("A-9", to_ms(clock.now()), 30)

@@ -54,7 +54,7 @@ def seen(page, condition, within_s):
 
 
 def test_every_page_is_without_complaint_and_asks_nobody_else(browser, address) -> None:
-    for path in ("/", "/nest/A-05", "/alarms", "/probes", "/round", "/review", "/colonies"):
+    for path in ("/", "/nest/A-05", "/alarms", "/probes", "/round", "/review?nest=A-05", "/colonies", "/nest/Z-01"):
         page = watched(browser)
         page.goto(address + path, wait_until="networkidle")
         assert [] == page.complaints, path

@@ -8,10 +8,10 @@ import json
 import re
 
 import pytest
-from invented_room import InventedRoom, nest_now, room
+from invented_room import DEAD, InventedRoom, nest_now, room
 
 from dashboard.app import create_app
-from dashboard.snapshot import Mark, ProcessNow, Snapshot
+from dashboard.snapshot import Chore, ColonyNow, Exposed, Mark, ProcessNow, ReviewNow, RoundNow, Snapshot
 from sensord.clock import to_ms
 from sensord.errors import StoreError
 
@@ -107,24 +107,28 @@ def test_a_hostile_name_is_only_text(clock, path) -> None:
 
 
 def test_an_unknown_or_malformed_nest_is_a_404(client) -> None:
-    assert 200 == client.get("/nest/A-05").status_code
+    assert {200} == {client.get(f"/nest/{name}").status_code for name in ("A-05", DEAD)}
     for name in ("ZZ-99", "..", "%3Cscript%3E", "A" * 40, "a%00b", "%E2%80%AE"):
         assert 404 == client.get(f"/nest/{name}").status_code, name
     assert 404 == client.get("/mcp").status_code
 
 
+NEST_OUTPUTS = (
+    ("nest-title", "children"),
+    ("nest-facts", "children"),
+    ("nest-chart", "figure"),
+    ("nest-empty", "children"),
+    ("nest-water-words", "children"),
+    ("nest-water", "figure"),
+    ("nest-water", "style"),
+    ("nest-bands", "children"),
+)
+
+
 def update(client, pathname, days="1"):
     payload = {
-        "output": "..nest-title.children...nest-facts.children...nest-chart.figure...nest-empty.children..",
-        "outputs": [
-            {"id": part, "property": prop}
-            for part, prop in (
-                ("nest-title", "children"),
-                ("nest-facts", "children"),
-                ("nest-chart", "figure"),
-                ("nest-empty", "children"),
-            )
-        ],
+        "output": f"..{'...'.join(f'{part}.{prop}' for part, prop in NEST_OUTPUTS)}..",
+        "outputs": [{"id": part, "property": prop} for part, prop in NEST_OUTPUTS],
         "inputs": [
             {"id": "nest-address", "property": "pathname", "value": pathname},
             {"id": "nest-days", "property": "value", "value": days},
@@ -187,7 +191,8 @@ def test_metrics_read_as_prometheus_text(client) -> None:
 
 def test_a_store_that_cannot_be_read_is_said_on_every_page(clock) -> None:
     client = create_app(Broken(clock, None), clock).test_client()
-    for path in ("/", "/alarms", "/probes", "/healthz", "/metrics", "/wall.json"):
+    pages = ("/", "/alarms", "/probes", "/round", "/colonies", "/review?nest=A-05")
+    for path in (*pages, "/healthz", "/metrics", "/wall.json"):
         assert "is damaged" in client.get(path).text, path
     assert {503} == {client.get(path).status_code for path in ("/healthz", "/metrics")}
 
@@ -197,9 +202,120 @@ def test_an_empty_room_says_how_to_begin(clock) -> None:
     assert "nestclimate import nests nests.csv" in page
 
 
-def test_pages_that_are_not_built_name_the_command(client) -> None:
-    for path, command in (("/round", "nestclimate round"), ("/review", "nestclimate review")):
-        assert command in client.get(path).text
+def test_the_nest_page_gives_the_outlook_with_its_interval_and_each_number_its_source(client) -> None:
+    shown = update(client, "/nest/A-05")
+    words = shown["nest-water-words"]["children"]
+    assert re.search(r"Runs dry \d+ \w+ 2026 to \d+ \w+ 2026 \(8 of 10 such nests do\), about", words)
+    assert "having learned from 3 refills" in words
+    fan = shown["nest-water"]["figure"]["data"][0]
+    early, late = fan["x"][2], fan["x"][1]
+    assert fan["x"][0] < early < late
+    assert [0, 0] == fan["y"][1:3]
+    bands = json.dumps(shown["nest-bands"]["children"])
+    assert 8 == bands.count('"invented"')
+    assert "31 \\u00b0C" in bands
+
+
+def test_a_dead_nest_keeps_its_page_and_leads_to_its_review(client) -> None:
+    shown = update(client, f"/nest/{DEAD}")
+    told = json.dumps(shown["nest-facts"]["children"])
+    assert "died 23 Mar 2026" in told
+    assert f"/review?nest={DEAD}&day=2026-03-23" in told
+    assert {"display": "none"} == shown["nest-water"]["style"]
+    assert max(shown["nest-chart"]["figure"]["data"][0]["x"]) < "2026-03-24T14"  # a day after, no further
+
+
+def test_the_round_stands_by_urgency_with_why_and_says_its_time(client) -> None:
+    page = client.get("/round").text
+    assert ["now", "today", "when_there"] == re.findall(r'data-urgency="(\w+)"', page)
+    assert page.index("dry now") < page.index("last sugar 4 days ago") < page.index("never counted")
+    assert '<a href="/nest/A-01">A-01</a>' in page
+    assert "Made at 12:56" in page  # Lisbon is at +01:00, the round four minutes old
+
+
+@pytest.mark.parametrize(
+    ("found", "words"),
+    [
+        (None, "is being made"),
+        (RoundNow(1_775_044_800_000), "Nothing to do today"),
+        (RoundNow(1_775_044_800_000, problem="store is damaged"), "could not be made at 13:00: store is damaged"),
+    ],
+)
+def test_a_round_that_is_not_there_says_why(clock, found, words) -> None:
+    class Rounded(InventedRoom):
+        def round(self):
+            return found
+
+    assert words in create_app(Rounded(clock, lambda at_ms: room(3, at_ms)), clock).test_client().get("/round").text
+
+
+def test_colonies_stand_with_nests_counts_and_deaths(client) -> None:
+    page = client.get("/colonies").text
+    rows = re.findall("<tr><td>(.*?)</tr>", page)
+    assert 49 == len(rows)
+    assert rows[0].startswith("A-01")
+    assert rows[-1].startswith(DEAD)
+    assert "23 Mar 2026" in rows[-1]
+    assert f'href="/review?nest={DEAD}&amp;day=2026-03-23"' in rows[-1]
+    assert "48 colonies live, 1 died" in page
+
+
+def test_no_colonies_says_how_to_begin(clock) -> None:
+    class Empty(InventedRoom):
+        def colonies(self):
+            return ()
+
+    page = (
+        create_app(Empty(clock, lambda at_ms: Snapshot("Ant room", "UTC", at_ms)), clock).test_client().get("/colonies")
+    )
+    assert "nestclimate journal add A-01 count --amount 12" in page.text
+
+
+def test_a_review_is_asked_by_a_form_and_shown_below_it(client) -> None:
+    assert '<form method="get"' in client.get("/review").text
+    page = client.get(f"/review?nest={DEAD}&day=2026-03-23&days=14").text
+    assert "consistent with: too dry" in page
+    assert "24 Mar 2026" not in page
+    assert "9 Mar 2026 23:59 to 23 Mar 2026 23:59" in page
+    assert "31.0 %" in page
+
+
+@pytest.mark.parametrize(
+    ("query", "words"),
+    [
+        ("nest=ZZ-99", "there is no such nest"),
+        ("nest=A-05&day=yesterday", "allowed is a day such as"),
+        ("nest=A-05&day=9999-12-31", "allowed is a day such as"),
+        ("nest=A-05&days=0", "allowed is 1 to 365"),
+        ("nest=A-05&days=nan", "allowed is 1 to 365"),
+        ("nest=A-05&days=%C2%B2", "allowed is 1 to 365"),
+    ],
+)
+def test_a_review_that_cannot_be_says_what_is_allowed(client, query, words) -> None:
+    assert words in client.get(f"/review?{query}").text
+
+
+@pytest.mark.parametrize("path", ["/round", "/colonies", "/review?nest=A-05", "/review?nest=%3Cscript%3Ealert(1)"])
+def test_a_hostile_name_on_the_keeper_s_pages_is_only_text(clock, path) -> None:
+    class Hostile(InventedRoom):
+        def round(self):
+            return RoundNow(0, (Chore(HOSTILE, "now", HOSTILE, HOSTILE, HOSTILE, HOSTILE),))
+
+        def colonies(self):
+            return (ColonyNow(HOSTILE, HOSTILE, HOSTILE, ((HOSTILE, 1),), died_ms=1),)
+
+        def review(self, nest, at_ms, days):
+            if nest != "A-05":
+                return super().review(nest, at_ms, days)
+            found = (HOSTILE, 0.5, HOSTILE)
+            exposed = (Exposed(HOSTILE, 0, 1, 1.0, 1.0, 1.0),)
+            return ReviewNow(HOSTILE, 0, 1, 1, 1.0, *found, HOSTILE, findings=(found,), exposures=exposed)
+
+    answer = create_app(Hostile(clock, lambda at_ms: room(3, at_ms)), clock).test_client().get(path)
+    assert 200 == answer.status_code
+    assert "<script>alert" not in answer.text
+    assert "<img" not in answer.text
+    assert html.escape("<script>alert") in answer.text
 
 
 def test_only_loopback_and_the_named_network_may_look(clock) -> None:

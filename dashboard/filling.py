@@ -1,0 +1,70 @@
+"""From sensord's own values to the plain ones of ``snapshot.py``. Pure; ``data.py`` asks, this one translates."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from dashboard.snapshot import Chore, ColonyNow, Exposed, ReviewNow, Water
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from sensord.insight.outlook import NestOutlook
+    from sensord.insight.review import Review
+    from sensord.keeping.colony import Colony
+    from sensord.keeping.round import Line
+
+
+def water_of(found: NestOutlook) -> Water | None:
+    """The outlook of one nest; None where nothing can be said."""
+    days, left = found.days_left, found.water_left_ml
+    if days is None or left is None:
+        return None
+    asks = found.questions[0].text if found.questions else ""
+    return Water(days.p10, days.p50, days.p90, left.p50, left.p10, left.p90, found.basis, found.cycles_learned, asks)
+
+
+def chores_of(lines: Sequence[Line]) -> tuple[Chore, ...]:
+    """The lines of the round, in their order."""
+    return tuple(
+        Chore(str(line.task), str(line.urgency), line.room, line.rack, line.nest, line.why, str(line.done_kind or ""))
+        for line in lines
+    )
+
+
+def colony_now(colony: Colony) -> ColonyNow:
+    """A colony with where it lives, or lived last."""
+    counted_ms, workers = colony.counts[-1] if colony.counts else (None, None)
+    return ColonyNow(
+        name=colony.name,
+        species=colony.species,
+        stage=str(colony.stage or ""),
+        nests=tuple((stay.nest, stay.from_ms) for stay in colony.stays),
+        workers=workers,
+        counted_ms=counted_ms,
+        counts=len(colony.counts),
+        died_ms=colony.died_at_ms,
+    )
+
+
+def review_now(review: Review) -> ReviewNow:
+    """A review as words and rows."""
+    case = review.case
+    return ReviewNow(
+        nest=case.nest,
+        from_ms=case.from_ms,
+        until_ms=case.until_ms,
+        died_ms=case.died_at_ms,
+        coverage=review.coverage.window,
+        cause=review.verdict.cause,
+        support=review.verdict.support,
+        because=review.verdict.because,
+        check_next=review.check_next,
+        siblings=len(case.siblings.all),
+        siblings_died=case.siblings.died,
+        findings=tuple((one.cause, one.support, one.because) for one in review.findings),
+        exposures=tuple(
+            Exposed(str(one.factor), one.from_ms, one.until_ms, one.hours, one.worst, one.limit, one.sibling_percentile)
+            for one in review.exposures
+        ),
+    )
