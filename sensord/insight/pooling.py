@@ -17,7 +17,7 @@ from sensord.insight.balance import Floats
 # spreads (standard deviations of the logarithm) that are tried, weighed by how well they explain the tubes at hand
 _OWN_SDS = (0.1, 0.15, 0.2, 0.27, 0.35, 0.45)
 _RACK_SDS = (0.03, 0.1, 0.2, 0.35)
-_KIND_SD, _COMMON_SD, _BASIS_SD = 0.20, 0.25, 0.15
+_KIND_SD, _COMMON_SD, _BASIS_SD = 0.20, 0.60, 0.15  # common: a whole room's plugs may leak alike
 _TOO_VAGUE = 0.9  # a tube that knows less than that of itself teaches nothing
 
 
