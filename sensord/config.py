@@ -227,6 +227,13 @@ def _check_store(store: StoreSettings | None, folder: Path, file: Path, problems
         return
     if not store.url:
         problems.append(f"{file}: store.url: is missing, but store.kind is {store.kind!r}")
+    elif not store.url.startswith(("http://", "https://")):
+        problems.append(f"{file}: store.url = {store.url!r}: allowed is http://HOST:PORT or https://HOST:PORT")
+    problems.extend(
+        f"{file}: store.{key}: is missing, but store.kind is 'influxdb'"
+        for key in ("org", "bucket")
+        if store.kind == "influxdb" and not getattr(store, key)
+    )
     _check_file(store.token_file, "store.token_file", folder, file, problems)
 
 

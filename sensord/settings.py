@@ -42,8 +42,12 @@ class StationSettings:
 class StoreSettings:
     """``[store]``: where readings are kept."""
 
-    kind: str = key("sqlite", "the embedded store, or a server", choices=("sqlite", "influxdb", "victoriametrics"))
-    url: str = key("", "of the server")
+    kind: str = key(
+        "sqlite",
+        "the embedded store alone, or with a copy of all readings on a server",
+        choices=("sqlite", "influxdb", "victoriametrics"),
+    )
+    url: str = key("", "of the server, http://HOST:PORT")
     org: str = key("", "InfluxDB organisation")
     bucket: str = key("", "InfluxDB bucket")
     token_file: str = key("", "file that holds the server's token")

@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from sensord.rounds import Rounds
     from sensord.settings import BrokerSettings, HubSettings
     from sensord.store.base import ReadingStore
+    from sensord.store.server import Server
 
 
 class Room:
@@ -64,12 +65,28 @@ class Room:
 
     @cached_property
     def store(self) -> ReadingStore:
-        """Where readings are kept."""
-        if self.config.store.kind != "sqlite":
-            raise ConfigError(f'store.kind = "{self.config.store.kind}": is not built yet; allowed is "sqlite"')
+        """Where readings are kept: station.db, and a copy on the configured server."""
         from sensord.store.sqlite import SqliteStore
 
-        return SqliteStore(self.database)
+        record = SqliteStore(self.database)
+        if self.config.store.kind == "sqlite":
+            return record
+        mirror = self.part("sensord.store.mirror", "station")
+        found: ReadingStore = mirror.MirroredStore(record, open_db(self.database), self.server, self.clock)
+        return found
+
+    @cached_property
+    def server(self) -> Server:
+        """The configured time series server; only where ``store.kind`` names one."""
+        given = self.config.store
+        token = self._secret("store.token", given.token_file, "")
+        if given.kind == "influxdb":
+            influx = self.part("sensord.store.influx", "station")
+            server: Server = influx.InfluxServer(given.url, given.org, given.bucket, token)
+        else:
+            victoria = self.part("sensord.store.victoria", "station")
+            server = victoria.VictoriaServer(given.url, token)
+        return server
 
     @cached_property
     def registry(self) -> Registry:

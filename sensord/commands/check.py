@@ -35,7 +35,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, room: Room) -> int:
     """Print what answers; 0 when all does, 1 otherwise."""
-    findings = [*_store(room), *_broker(room.config), *_buses(room), *_push(room)]
+    findings = [*_store(room), *_server(room), *_broker(room.config), *_buses(room), *_push(room)]
     ok = all(finding.ok for finding in findings)
     if args.json:
         print(json.dumps({"ok": ok, "checks": [asdict(finding) for finding in findings]}, ensure_ascii=False))
@@ -54,6 +54,23 @@ def _store(room: Room) -> Iterator[Finding]:
         yield Finding("store", False, error.problems[0])
     else:
         yield Finding("store", True, f"{room.config.store.kind}: {count} readings")
+
+
+def _server(room: Room) -> Iterator[Finding]:
+    if room.config.store.kind == "sqlite":
+        return
+    from sensord.store.backlog import Backlog
+
+    try:
+        room.server.raw("check", 0, 1)
+        waiting, given_up = Backlog(room.connection).counts()
+    except NestclimateError as error:
+        yield Finding("store server", False, error.problems[0])
+    else:
+        said = (
+            f"{waiting} stretches of readings wait for it, {given_up} of them given up" if waiting else "nothing waits"
+        )
+        yield Finding("store server", not given_up, f"{room.server.name}: answers, {said}")
 
 
 def _broker(config: Config) -> Iterator[Finding]:

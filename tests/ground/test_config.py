@@ -95,7 +95,9 @@ def test_a_station_section_alone_is_enough(tmp_path: Path) -> None:
             ),
             "a probe on the bus itself has that address",
         ),
-        ('[station]\n[store]\nkind = "influxdb"', "store.url: is missing"),
+        ('[station]\n[store]\nkind = "victoriametrics"', "store.url: is missing"),
+        ('[station]\n[store]\nkind = "victoriametrics"\nurl = "nas:8428"', "allowed is http://HOST:PORT"),
+        ('[station]\n[store]\nkind = "influxdb"\nurl = "http://nas:8086"\norg = "loft"', "store.bucket: is missing"),
     ],
 )
 def test_one_clear_line(tmp_path: Path, text: str, says: str) -> None:
