@@ -33,7 +33,9 @@ make_venv() {
   local folder=$1 extra=$2 python wanted
   python=$(find_python)
   wanted=$(cat pyproject.toml .ci/constraints.txt | cksum; echo "$PWD [$extra]")
-  if whole "$folder" "$wanted"; then return; fi
+  exec 9>"$folder.lock"  # two at once wait for each other
+  ! command -v flock >/dev/null || flock 9
+  if whole "$folder" "$wanted"; then exec 9>&-; return; fi
   rm -rf "$folder"
   say "making the virtual environment $folder ($("$python" --version))"
   "$python" -m venv "$folder" >&2 || {
@@ -44,4 +46,5 @@ make_venv() {
   try_three_times "$folder/bin/python" -m pip install --disable-pip-version-check --no-input --quiet \
     -c .ci/constraints.txt -e ".[$extra]" >&2 || fail "the installation failed, see above: is there a network, and room on the disk?"
   printf '%s\n' "$wanted" >"$folder/.complete"
+  exec 9>&-
 }
