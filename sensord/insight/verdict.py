@@ -13,7 +13,7 @@ import numpy as np
 
 from sensord.clock import DAY_MS, HOUR_MS
 from sensord.insight.balance import Floats
-from sensord.insight.exposures import AIR_FACTORS, Factor, Limits, PlaceAir, beyond, runs, swing_c
+from sensord.insight.exposures import AIR_FACTORS, PROBE_PCT, Factor, Limits, PlaceAir, beyond, runs, swing_c
 from sensord.model import Place
 
 CAUSE = {Factor.HOT: "heat"} | {f: str(f) for f in Factor if f is not Factor.HOT}
@@ -21,7 +21,7 @@ NAMED_FROM = 0.5  # less support than that names no cause
 # A dose that does harm with probability 1 - 1/e, in (unit beyond the limit) x hours within five days. No such number is
 # published for ants in nests; these are wide working values, and never shown as facts about a species. The order of
 # magnitude for dryness: workers of 82 species lived 0.7 to 97.9 h in dry air (Bujan, Yanoviak & Kaspari 2016).
-HARM_DOSE = {Factor.DRY: 500.0, Factor.WET: 48.0, Factor.HOT: 12.0, Factor.COLD: 24.0, Factor.SWING: 80.0}
+HARM_DOSE = {Factor.DRY: 500.0, Factor.WET: 48.0, Factor.HOT: 8.0, Factor.COLD: 24.0, Factor.SWING: 80.0}
 _BLOCK_H, _FRESH_DAYS, _HALVED_DAYS = 5 * 24, 3, 3.0
 _COMPARED_H = 14 * 24
 _APART = {Factor.DRY: 4.0, Factor.HOT: 1.0, Factor.COLD: 1.0}  # less apart from siblings is no difference
@@ -29,7 +29,7 @@ _LIKE = 0.6  # a sibling with that share of the dose had as much
 _LEAST_COVERAGE, _LEAST_RECENT, _LEAST_HOURS = 0.25, 0.4, 48
 _REVERSALS = 4
 _EMPTY_SURE = 0.4
-EMPTY_ML = 0.1
+EMPTY_ML = 0.3  # a column is read to about that
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,14 +49,16 @@ class Water:
         near = [share for at, share in self.empty_by_day if at <= at_ms + 2 * DAY_MS]
         return near[-1] if near else 0.0
 
-    def found_empty(self, from_ms: int) -> bool:
-        """Whether the keeper found it empty at or after an instant, before any water was seen."""
-        after = [ml for at, ml in self.seen if at >= from_ms]
-        return bool(after) and after[0] <= EMPTY_ML
+    def found_empty(self, began_ms: int) -> bool:
+        """Whether the keeper's reading nearest to an instant, a few days before it or the first after, was of nothing."""
+        before = [ml for at, ml in self.seen if began_ms - 4 * DAY_MS <= at <= began_ms]
+        after = [ml for at, ml in self.seen if at > began_ms]
+        return bool(before and before[-1] <= EMPTY_ML) or bool(after and after[0] <= EMPTY_ML)
 
-    def found_water(self, from_ms: int) -> bool:
-        """Whether the keeper read or poured water at or after an instant."""
-        return any(ml > 4 * EMPTY_ML for at, ml in self.seen if at >= from_ms)
+    def found_water(self, began_ms: int) -> bool:
+        """Whether the keeper's first reading after an instant was of water."""
+        after = [ml for at, ml in self.seen if at > began_ms]
+        return bool(after) and after[0] > 2 * EMPTY_ML
 
     def seen_empty_h(self, until_ms: int) -> float:
         """Hours since the keeper first found it empty without pouring since; 0 where not."""
@@ -160,8 +162,9 @@ def _strain(air: PlaceAir, factor: Factor, shared: Floats | None) -> Floats:
     if factor is Factor.WET:
         if shared is not None:
             amount = amount * (np.nan_to_num(shared) < 1.0)
-        earlier = amount[: len(amount) // 2]  # a nest that was as wet all along is wet by nature, not flooded
-        amount = amount * (1.0 - np.nanmean(earlier) if np.isfinite(earlier).any() else 1.0)
+        known = np.sort(air.rh_pct[np.isfinite(air.rh_pct)])  # one that is as wet at most times is no flooded nest
+        usual = known[len(known) // 4] if len(known) else 0.0
+        amount = amount * np.clip((air.rh_pct - usual - PROBE_PCT) / PROBE_PCT, 0.0, 1.0)
     return np.nan_to_num(amount)
 
 
@@ -307,7 +310,7 @@ def _tell_reservoir(
     """Dry air over an empty reservoir is the reservoir's doing; over water it is the cotton's."""
     dry, seen_h = support["dry"], water.seen_empty_h(until_ms)
     empty = water.empty_about(began_ms) if began_ms is not None else 0.0
-    if began_ms is not None and water.found_empty(began_ms - DAY_MS):
+    if began_ms is not None and water.found_empty(began_ms):
         empty = 1.0
     elif began_ms is not None and water.found_water(began_ms):
         empty = 0.0
