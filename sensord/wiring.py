@@ -170,14 +170,32 @@ class Room:
 
     @cached_property
     def keeping(self) -> Keeping:
-        """Species and season of each nest."""
-        from sensord.keeping.keeping import Keeping
-        from sensord.keeping.species import load_nest_species
+        """Species and season of each nest.
 
-        by_nest = load_nest_species(
-            self.config.folder, self.library, {nest.name: nest.species for nest in self.registry.nests()}
-        )
-        return Keeping(self.library, self.config.station.hemisphere, self.config.zone, by_nest)
+        Raises:
+            ConfigError: the keeper's own files of species, colonies or nests are wrong; one line a mistake.
+        """
+        return self.keeping_under(self.library)
+
+    def keeping_under(self, library: Library) -> Keeping:
+        """Species and season of each nest, were these the species files.
+
+        Raises:
+            ConfigError: the keeper's own files of species, colonies or nests are wrong; one line a mistake.
+        """
+        from sensord.keeping.keeping import Keeping
+        from sensord.keeping.species import load_own_species
+
+        folder, station = self.config.folder, self.config.station
+        keeping = Keeping(library, station.hemisphere, self.config.zone)
+        nests, problems = self.registry.history(), list[str]()
+        colonies = {nest.colony: keeping.species_of(nest) for nest in nests if nest.colony}
+        keeping = replace(keeping, by_colony=load_own_species(folder / "colonies", "colony", colonies, problems))
+        named = {nest.name: keeping.species_of(nest) for nest in nests}
+        keeping = replace(keeping, by_nest=load_own_species(folder / "nests", "nest", named, problems))
+        if problems:
+            raise ConfigError(*problems)
+        return keeping
 
     @cached_property
     def rounds(self) -> Rounds:

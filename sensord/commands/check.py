@@ -35,16 +35,29 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, room: Room) -> int:
     """Print what answers; 0 when all does, 1 otherwise."""
-    findings = [*_store(room), *_server(room), *_broker(room.config), *_buses(room), *_push(room)]
+    findings = [*_species(room), *_store(room), *_server(room), *_broker(room.config), *_buses(room), *_push(room)]
     ok = all(finding.ok for finding in findings)
     if args.json:
         print(json.dumps({"ok": ok, "checks": [asdict(finding) for finding in findings]}, ensure_ascii=False))
     else:
-        table = Table("", "part", "what was found", title=f"{room.config.station.name}: the configuration is right")
+        table = Table("", "part", "what was found", title=f"{room.config.station.name}: station.toml is right")
         for finding in findings:
             table.add_row("ok" if finding.ok else "NO", escape(finding.what), escape(finding.detail))
         Console().print(table)
     return 0 if ok else 1
+
+
+def _species(room: Room) -> Iterator[Finding]:
+    """Mistakes in the keeper's own files of species, colonies and nests."""
+    try:
+        keeping = room.keeping
+    except NestclimateError as error:
+        yield from (Finding("species", False, problem) for problem in error.problems)
+    else:
+        own = len(keeping.by_colony) + len(keeping.by_nest)
+        yield Finding(
+            "species", True, f"{len(keeping.library)} known, {own} colonies and nests with files of their own"
+        )
 
 
 def _store(room: Room) -> Iterator[Finding]:

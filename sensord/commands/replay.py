@@ -63,8 +63,7 @@ def _library(folder: str) -> Library:
 
 
 def _replay(room: Room, library: Library, from_ms_: int, to_ms_: int) -> Replayed:
-    keeping = dataclasses.replace(room.keeping, library=library)
-    standings = standings_of(room.registry, keeping)
+    standings = standings_of(room.registry, room.keeping_under(library))
     calibrated = Calibrated(room.calibrations.all())
     return replay(room.store, standings, tuning_of(room.config.alarms), from_ms_, to_ms_, calibrated=calibrated)
 

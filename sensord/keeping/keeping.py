@@ -16,7 +16,8 @@ class Keeping:
     """What alarms, round and dashboard know of species and seasons: the one place to ask.
 
     Attributes:
-        library: species by name. by_nest: species with a nest's own ranges and seasons, where the keeper set some.
+        library: species by name. by_colony, by_nest: species with a colony's or a nest's own ranges and seasons, where the
+            keeper set some; a nest's go before its colony's, which move with the colony.
         hemisphere: ``north`` or ``south``. zone: the room's time zone.
     """
 
@@ -24,11 +25,14 @@ class Keeping:
     hemisphere: str = "north"
     zone: tzinfo = UTC
     by_nest: Mapping[str, Species] = field(default_factory=dict)
+    by_colony: Mapping[str, Species] = field(default_factory=dict)
 
     def species_of(self, nest: Nest | None) -> Species:
-        """The species in a nest, with the nest's own ranges; the wide one for any ant where nobody knows."""
-        own = self.by_nest.get(nest.name) if nest else None
-        return own or find_species(self.library, nest.species if nest else "")
+        """The species in a nest, with the keeper's own ranges; the wide one for any ant where nobody knows."""
+        if nest is None:
+            return find_species(self.library, "")
+        own = self.by_nest.get(nest.name) or self.by_colony.get(nest.colony)
+        return own or find_species(self.library, nest.species)
 
     def season_of(self, nest: Nest | None, at_ms: int) -> Moment:
         """The season in a nest at an instant: by hand where the keeper set one, else by the species' dates."""

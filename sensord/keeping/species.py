@@ -140,29 +140,27 @@ def load_species_from(folder: Path | None) -> Library:
     return library
 
 
-def load_nest_species(config_folder: Path, library: Library, species_of: Mapping[str, str]) -> dict[str, Species]:
-    """Nests with ranges or seasons of their own: ``CONFIG/nests/NEST.toml``, keys as in a species file, over its species.
+def load_own_species(
+    folder: Path, what: str, base_of: Mapping[str, Species], problems: list[str]
+) -> dict[str, Species]:
+    """Nests or colonies with ranges or seasons of their own: a file ``NAME.toml`` each, keys as in a species file.
 
     Args:
-        species_of: the species of each nest, by the nest's name.
-
-    Raises:
-        ConfigError: one line a mistake, each with file and key.
+        folder: ``nests/`` or ``colonies/`` of the configuration; it need not be there.
+        what: ``nest`` or ``colony``, for messages.
+        base_of: by name, the species that a file's own values go before.
+        problems: mistakes go here, one line each, with file and key.
     """
-    problems: list[str] = []
     found: dict[str, Species] = {}
-    folder = config_folder / "nests"
     for file in sorted(folder.glob("*.toml")) if folder.is_dir() else ():
         given, by_hand = _keepers_file(file, problems)
-        if file.stem not in species_of:
-            problems.append(f"{file}: there is no nest {file.stem!r}; a file here is named as its nest is")
+        base = base_of.get(file.stem)
+        if base is None:
+            problems.append(f"{file}: there is no {what} {file.stem!r}; a file here is named as its {what} is")
             continue
-        species = find_species(library, species_of[file.stem])
-        values = {**species.values, **given}
+        values = {**base.values, **given}
         _check_bands(values, file, problems)
-        found[file.stem] = Species(species.key, values, (*species.by_hand, *by_hand))
-    if problems:
-        raise ConfigError(*problems)
+        found[file.stem] = Species(base.key, values, (*base.by_hand, *by_hand))
     return found
 
 

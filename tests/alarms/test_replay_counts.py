@@ -125,3 +125,20 @@ def test_three_raises_of_one_alarm_within_a_minute_are_chattering() -> None:
     assert chattering([born_alarm(event, None) for event in raised]) == 1
     assert chattering([born_alarm(event, None) for event in raised[:2]]) == 0
     assert iso(raised[2].at_ms) == "1970-01-01T00:00:40Z"
+
+
+def test_a_nest_with_a_file_of_its_own_is_tried_under_the_other_species_files_as_well(
+    folder: Path, capsys, tmp_path: Path
+) -> None:
+    """Its own humidity stands on either; its temperature limit is the tried species' 20 °C, so that it is too hot."""
+    for name, text in (("nests", "[active.wet_end]\nrh_pct = { limit_low = 30 }\n"), ("try", TOO_HOT)):
+        (tmp_path / name).mkdir()
+        file = {"nests": "T1", "try": "lasius-niger"}[name]
+        (tmp_path / name / f"{file}.toml").write_text(text, encoding="utf-8")
+    times = ("--from", "2026-06-01T00:00:00Z", "--to", "2026-06-02T00:00:00Z", "--json")
+    assert run(folder, capsys, "replay", *times)["alarms"] == []
+    tried = run(folder, capsys, "replay", *times, "--species-dir", str(tmp_path / "try"))["alarms"]
+    assert [alarm["kind"] for alarm in tried] == ["hot"]
+
+
+TOO_HOT = "[active.wet_end]\ntemp_c = { ideal_low = 15, ideal_high = 18, limit_low = 5, limit_high = 20 }\n"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -44,3 +45,17 @@ def test_a_missing_configuration_is_one_line(tmp_path: Path, capsys: pytest.Capt
 def test_check_of_a_station_alone_is_well(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["--config", station(tmp_path), "check", "--json"]) == 0
     assert '"ok": true' in capsys.readouterr().out
+
+
+def test_check_tells_every_mistake_in_the_keepers_own_files(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = station(tmp_path)
+    for name, text in (("nests", "[[season]]\nseason = 'sleep'\nfrom = 2026-01-01\n"), ("colonies", "")):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "X-1.toml").write_text(text, encoding="utf-8")
+    assert main(["--config", folder, "check", "--json"]) == 1
+    found = [each["detail"] for each in json.loads(capsys.readouterr().out)["checks"] if each["what"] == "species"]
+    assert found == [
+        f"{tmp_path}/colonies/X-1.toml: there is no colony 'X-1'; a file here is named as its colony is",
+        f"{tmp_path}/nests/X-1.toml: season[1].season = 'sleep': allowed is active, wind_down, winter_rest, wake_up",
+        f"{tmp_path}/nests/X-1.toml: there is no nest 'X-1'; a file here is named as its nest is",
+    ]

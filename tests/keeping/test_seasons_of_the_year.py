@@ -9,13 +9,15 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from sensord.clock import HOUR_MS, parse_instant, to_ms
+from sensord.clock import HOUR_MS, ManualClock, parse_instant, to_ms
+from sensord.config import load_config
 from sensord.errors import ConfigError
 from sensord.keeping.keeping import Keeping
 from sensord.keeping.seasons import season_at, target_temp_c
-from sensord.keeping.species import Species, load_nest_species, load_species
+from sensord.keeping.species import Species, load_own_species, load_species
 from sensord.keeping.species_file import Given, SeasonByHand
 from sensord.model import Nest, NestKind, Season
+from sensord.wiring import Room
 
 LASIUS = load_species(None)["Lasius niger"]  # wind down 1 Oct, rest 1 Nov, wake up 1 Mar, active 1 Apr
 
@@ -121,7 +123,7 @@ def test_a_nests_season_stands_in_its_own_file_and_goes_before_its_species(tmp_p
         table = f'[[season]]\nseason = "{text}"\nfrom = 2026-11-10\nuntil = "2027-02-20"\n'
         (tmp_path / folder / f"{name}.toml").write_text(table, encoding="utf-8")
     library = load_species(tmp_path)
-    by_nest = load_nest_species(tmp_path, library, {"T-07": "Lasius niger"})
+    by_nest = load_own_species(tmp_path / "nests", "nest", {"T-07": library["Lasius niger"]}, [])
     keeping = Keeping(library, by_nest=by_nest)
     nests = [Nest(name, NestKind.TUBE, "loft", species="Lasius niger") for name in ("T-07", "T-08")]
     for at, seasons in (
@@ -130,6 +132,25 @@ def test_a_nests_season_stands_in_its_own_file_and_goes_before_its_species(tmp_p
         ("2027-02-20T00:00:00Z", [Season.WINTER_REST, Season.WINTER_REST]),
     ):
         assert [keeping.season_of(nest, ms(at)).season for nest in nests] == seasons
+
+
+def test_a_colonys_season_moves_with_it_and_a_nests_own_goes_before_it(tmp_path: Path, clock: ManualClock) -> None:
+    """Queen-4 moves from T-1 to N-1 on 1 February; it rests by hand all the while. N-2 has a word of its own."""
+    (tmp_path / "station.toml").write_text("[station]\n", encoding="utf-8")
+    for folder, name, season in (("colonies", "queen-4", "winter_rest"), ("nests", "N-2", "wake_up")):
+        (tmp_path / folder).mkdir()
+        table = f'[[season]]\nseason = "{season}"\nfrom = 2026-06-01\nuntil = 2026-09-01\n'
+        (tmp_path / folder / f"{name}.toml").write_text(table, encoding="utf-8")
+    room = Room(load_config(tmp_path), clock)
+    moves = ms("2026-07-01T00:00:00Z")
+    tube = Nest("T-1", NestKind.TUBE, "loft", species="Lasius niger", colony="queen-4")
+    house = Nest("N-1", NestKind.FORMICARIUM, "loft", species="Lasius niger", colony="queen-4", since_ms=moves)
+    other = Nest("N-2", NestKind.FORMICARIUM, "loft", species="Lasius niger", colony="queen-4")
+    room.registry.put_nests([tube, house, other, replace(tube, colony="", since_ms=moves)])
+    at_ms = ms("2026-07-10T00:00:00Z")
+    now = {nest.name: room.keeping.season_of(nest, at_ms).season for nest in room.registry.nests(at_ms)}
+    assert now == {"T-1": Season.ACTIVE, "N-1": Season.WINTER_REST, "N-2": Season.WAKE_UP}
+    assert room.keeping.season_of(tube, at_ms).season == Season.WINTER_REST
 
 
 def test_every_mistake_in_a_season_by_hand_is_told_at_once(tmp_path: Path) -> None:
