@@ -16,7 +16,7 @@ from sensord.model import AlarmKind, Place, Priority
 K = AlarmKind
 WORDS = {
     K.DRY: "too dry", K.WET: "too wet", K.HOT: "too hot", K.COLD: "too cold", K.SWING: "temperature swings",
-    K.RESERVOIR: "reservoir runs dry soon", K.SILENT: "no readings", K.FAULTY: "probe not believable",
+    K.RESERVOIR: "reservoir runs dry soon", K.SILENT: "no readings", K.FAULTY: "probe faulty",
 }  # fmt: skip
 UNITS = {
     K.DRY: " %RH", K.WET: " %RH", K.HOT: " °C", K.COLD: " °C", K.SWING: " °C in an hour", K.RESERVOIR: " days left",

@@ -81,4 +81,8 @@ def _user() -> str:
 def _line(alarm: Alarm, room: Room) -> str:
     since = from_ms(alarm.raised_ms).astimezone(room.config.zone).strftime("%Y-%m-%d %H:%M")
     what = f"{name_of(alarm)} {WORDS[alarm.kind]}"
-    return f"{alarm.id}  {since}  {alarm.priority:6}  {alarm.state:14}  {what} (worst {alarm.worst:.1f}, limit {alarm.limit:.1f})"
+    detail = f"; {alarm.detail}" if alarm.detail else ""
+    return (
+        f"{alarm.id}  {since}  {alarm.priority:6}  {alarm.state:14}  {what} "
+        f"(worst {alarm.worst:.1f}, limit {alarm.limit:.1f}){detail}"
+    )

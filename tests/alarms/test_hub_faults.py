@@ -92,12 +92,12 @@ def test_an_absent_probe_is_one_faulty_alarm_with_the_hubs_own_words(room: HubRo
     assert (alarm.kind, alarm.nest, alarm.priority) == (AlarmKind.FAULTY, "T1", Priority.MEDIUM)
     assert alarm.raised_ms - start_ms <= 6 * 60_000
     (message,) = room.messages()
-    assert message[0] == "nest T1: probe not believable"
+    assert message[0] == "nest T1: probe faulty"
     assert f"From the hub: {ABSENT}" in message[1]
     room.says()
     room.minutes(15)
     assert room.log.standing() == []
-    assert [title for title, _ in room.messages()][1:] == ["Over: nest T1 probe not believable"]
+    assert [title for title, _ in room.messages()][1:] == ["Over: nest T1 probe faulty"]
 
 
 def test_a_doubtful_probe_that_is_still_read_is_a_low_alarm(room: HubRoom) -> None:
@@ -140,7 +140,7 @@ def test_a_bus_held_low_is_one_message_for_all_its_probes(room: HubRoom) -> None
     room.says(**{f"p{n}": f"probe hub-a/p{n} cannot be reached: the bus is held low" for n in room.numbers})
     room.minutes(30, without=tuple(room.numbers))
     assert {alarm.kind for alarm in room.log.since(0)} == {AlarmKind.FAULTY}
-    assert [title for title, _ in room.messages()] == ["60 nests of hub hub-a: probe not believable"]
+    assert [title for title, _ in room.messages()] == ["60 nests of hub hub-a: probe faulty"]
 
 
 def test_restarts_of_the_watch_neither_lose_nor_repeat_a_reported_fault(room: HubRoom) -> None:
