@@ -66,10 +66,12 @@ class Room:
     @cached_property
     def store(self) -> ReadingStore:
         """Where readings are kept: station.db, and a copy on the configured server."""
+        from sensord.store.backlog import Backlog
         from sensord.store.sqlite import SqliteStore
 
         record = SqliteStore(self.database)
         if self.config.store.kind == "sqlite":
+            Backlog(self.connection).forget_server()
             return record
         mirror = self.part("sensord.store.mirror", "station")
         found: ReadingStore = mirror.MirroredStore(record, open_db(self.database), self.server, self.clock)

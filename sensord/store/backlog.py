@@ -70,6 +70,14 @@ class Backlog:
                 for day in range(first // DAY_MS, last // DAY_MS + 1)
             )
 
+    def forget_server(self) -> None:
+        """Nobody marks from now on: whichever server comes next gets all."""
+        known = self._connection.execute("SELECT server FROM backlog_state WHERE server <> ''").fetchall()
+        if known:
+            with transaction(self._connection):
+                self._connection.execute("UPDATE backlog_state SET server = ''")
+                self._connection.execute("DELETE FROM backlog")
+
     def close_lot(self) -> None:
         """From now on marks go into a new lot."""
         with transaction(self._connection):

@@ -21,6 +21,7 @@ from time_series_servers import KEEP_ALL, TOKEN, RealVictoria, StandInInflux, in
 
 from sensord.cli import main
 from sensord.clock import DAY_MS, ManualClock, to_ms
+from sensord.config import load_config
 from sensord.db import open_db
 from sensord.errors import ConfigError, InputError
 from sensord.model import Reading
@@ -31,7 +32,9 @@ from sensord.store.mirror import MirroredStore, agreeing
 from sensord.store.server import Server, ServerError
 from sensord.store.sqlite import SqliteStore
 from sensord.store.victoria import VictoriaServer
+from sensord.wiring import Room
 
+MIRRORED = '[store]\nkind = "influxdb"\nurl = "{url}"\norg = "loft"\nbucket = "ants"\ntoken_file = "token"\n'
 MIXED = [
     Reading("loft/one", T0, 21.3, 84.0),
     Reading("loft/one", T0 + 60_000, 21.0, None),
@@ -280,11 +283,7 @@ def test_before_1970_stays_in_the_record(victoria_mirror: Mirror):
 def test_import_sends_to_the_configured_server(tmp_path: Path, influx: StandInInflux):
     """From station.toml and a CSV file to the server, through the command line."""
     (tmp_path / "token").write_text(TOKEN + "\n", encoding="utf-8")
-    (tmp_path / "station.toml").write_text(
-        f'[station]\nname = "Loft"\n[store]\nkind = "influxdb"\nurl = "{influx.url}"\norg = "loft"\nbucket = "ants"\n'
-        'token_file = "token"\n',
-        encoding="utf-8",
-    )
+    (tmp_path / "station.toml").write_text("[station]\n" + MIRRORED.format(url=influx.url), encoding="utf-8")
     (tmp_path / "readings.csv").write_text(
         "at,probe,temp_c,rh_pct\n2026-03-01T12:00:00Z,loft/one,21.5,80\n2026-03-01T12:01:00Z,loft/one,,81\n",
         encoding="utf-8",
@@ -298,15 +297,25 @@ def test_import_sends_to_the_configured_server(tmp_path: Path, influx: StandInIn
     }
 
 
+def test_what_was_stored_while_no_server_was_configured_follows(
+    tmp_path: Path, influx: StandInInflux, clock: ManualClock
+):
+    """From a server to the embedded store alone and back: the server gets what it missed in between."""
+    for number, store in enumerate((MIRRORED, "", MIRRORED)):
+        (tmp_path / "token").write_text(TOKEN, encoding="utf-8")
+        (tmp_path / "station.toml").write_text("[station]\n" + store.format(url=influx.url), encoding="utf-8")
+        room = Room(load_config(tmp_path), clock)
+        room.store.write([Reading("loft/one", T0 + number, 20.0, 50.0)])
+        room.store.maintain(T0)
+        room.store.close()
+    assert sorted({key[3] - T0 for key in influx.values}) == [0, 1, 2]
+
+
 def test_check_asks_the_server(tmp_path: Path, influx: StandInInflux, capsys: pytest.CaptureFixture[str]):
     """``check`` says whether the server answers with this token, and how much waits for it."""
     for token, ok, says in ((TOKEN, True, "nothing waits"), ("another", False, "answered 401")):
         (tmp_path / "token").write_text(token, encoding="utf-8")
-        (tmp_path / "station.toml").write_text(
-            f'[station]\n[store]\nkind = "influxdb"\nurl = "{influx.url}"\norg = "loft"\nbucket = "ants"\n'
-            'token_file = "token"\n',
-            encoding="utf-8",
-        )
+        (tmp_path / "station.toml").write_text("[station]\n" + MIRRORED.format(url=influx.url), encoding="utf-8")
         assert main(["--config", str(tmp_path), "check", "--json"]) == (0 if ok else 1)
         found = {each["what"]: each for each in json.loads(capsys.readouterr().out)["checks"]}["store server"]
         assert found["ok"] is ok
