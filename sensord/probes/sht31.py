@@ -11,7 +11,6 @@ from typing import NamedTuple
 
 import adafruit_sht31d
 from adafruit_sht31d import SHT31D
-from adafruit_tca9548a import TCA9548A as TCA9548A  # noqa: PLC0414 - for the plain way of reading, which `Trunk` replaces
 
 from sensord.clock import Clock
 from sensord.errors import ProbeError
