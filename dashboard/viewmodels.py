@@ -94,9 +94,7 @@ class Wall:
 
 def wall_of(snapshot: Snapshot) -> Wall:
     """What the wall says of this snapshot."""
-    alarmed = {
-        a.nest: a.kind for a in reversed(snapshot.alarms) if a.nest and a.state in _SPEAKING and a.kind in _CLIMATE
-    }
+    alarmed = _worst_alarms(snapshot.alarms)
     cards = {now.nest.name: card_of(now, snapshot, alarmed.get(now.nest.name, "")) for now in snapshot.nests}
     needs = needs_of(snapshot, cards)
     counts = {state: sum(card.state == state for card in cards.values()) for state in _RANK}
@@ -110,6 +108,13 @@ def wall_of(snapshot: Snapshot) -> Wall:
         racks=_racks(snapshot.nests, cards),
         counts=counts,
     )
+
+
+def _worst_alarms(alarms: Iterable[AlarmNow]) -> dict[str, str]:
+    """The kind of each nest's worst active climate alarm; where the air stands goes before how fast it came there."""
+    speaking = [alarm for alarm in alarms if alarm.nest and alarm.state in _SPEAKING and alarm.kind in _CLIMATE]
+    speaking.sort(key=lambda alarm: (_PRIORITY.get(alarm.priority, 1), alarm.kind == "swing"), reverse=True)
+    return {alarm.nest: alarm.kind for alarm in speaking if alarm.nest}
 
 
 def _calm(counts: dict[str, int], total: int) -> str:
@@ -151,7 +156,7 @@ def card_of(now: NestNow, snapshot: Snapshot, alarm: str = "") -> Card:
     air, water = now.air, now.water
     old_ms = snapshot.at_ms - air.at_ms if air else 0
     state, reason, side = _state(now, snapshot, old_ms, alarm)
-    full = now.nest.reservoir_ml
+    full, bare = now.nest.reservoir_ml, now.placement is None
     return Card(
         name=now.nest.name,
         kind=now.nest.kind.value,
@@ -159,15 +164,15 @@ def card_of(now: NestNow, snapshot: Snapshot, alarm: str = "") -> Card:
         state=state,
         reason=reason,
         side=side,
-        rh=_number(air.rh_pct if air else None, 0) + "%",
+        rh="" if bare else _number(air.rh_pct if air else None, 0) + "%",
         rh_trend=_trend(air.rh_trend_pct_h if air else None, RH_TREND_PCT_H),
-        temp=_number(air.temp_c if air else None, 1) + "°",
+        temp="" if bare else _number(air.temp_c if air else None, 1) + "°",
         temp_trend=_trend(air.temp_trend_c_h if air else None, TEMP_TREND_C_H),
         days=_days(water.days_p50) if water else "",
         age=text.age(old_ms) if air and old_ms > LATE_AFTER_MS * max(1.0, snapshot.speed / 30) else "",
         water=min(1.0, max(0.0, water.left_ml / full)) if water and water.left_ml is not None and full else None,
         water_for=text.water_for(water.days_p50) if water else "",
-        bare=now.placement is None,
+        bare=bare,
     )
 
 

@@ -37,7 +37,7 @@ SPECIES = (
     "Messor barbarus",
     "Camponotus ligniperda",
     "Formica fusca",
-    "Myrmica rubra",
+    "Camponotus nicobarensis",
     "Temnothorax nylanderi",
 )
 

@@ -69,7 +69,7 @@
   function fit() {
     var shelves = Array.prototype.slice.call(document.querySelectorAll(".rack"));
     if (!shelves.length) { return; }
-    if (innerWidth < 900) { racks.style.removeProperty("--u"); racks.style.removeProperty("--columns"); pages = []; turn(0); return; }
+    if (innerWidth < 900) { racks.style.removeProperty("--u"); racks.style.removeProperty("--columns"); racks.style.removeProperty("--row"); pages = []; turn(0); return; }
     var counts = shelves.map(function (rack) { return rack.querySelectorAll(".card").length; });
     needs.classList.remove("tight");
     var best = largest(counts);
@@ -82,7 +82,16 @@
     }
     racks.style.setProperty("--u", best.size.toFixed(2) + "px");
     racks.style.setProperty("--columns", best.columns);
+    racks.style.removeProperty("--row");
+    if (!pages.length) { stretch(counts, best, high); }
     turn(0);
+  }
+
+  /* Higher rows where the screen has room for them. */
+  function stretch(counts, best, high) {
+    var rows = counts.reduce(function (sum, number) { return sum + Math.ceil(number / best.columns); }, 0);
+    racks.style.setProperty("--row", Math.min(3.5, (high - 6 * counts.length) / rows / best.size).toFixed(3) + "em");
+    if (document.documentElement.scrollHeight > innerHeight) { racks.style.removeProperty("--row"); }
   }
 
   function room() { return innerHeight - racks.getBoundingClientRect().top - 4; }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from typing import Any
-from urllib.parse import quote, unquote
+from urllib.parse import parse_qs, quote, unquote
 
 import dash
 from dash import Input, Output, dcc, html
@@ -24,7 +24,7 @@ from sensord.model import NEST
 
 PREFIX = "/nest/"
 WINDOWS = {"0.25": "6 hours", "1": "day", "7": "week", "30": "month", "365": "year"}
-EVERY_MS = 30_000
+DAYS, EVERY_MS = "1", 30_000
 Shown = tuple[str, list[Any], Any, str, str, Any, dict[str, str], list[Any]]
 """Title, facts, history and what to say where it is empty, the outlook in words and as a fan, its style, bands."""
 _NOTHING: dict[str, Any] = {"data": [], "layout": {"xaxis": {"visible": False}, "yaxis": {"visible": False}}}
@@ -52,10 +52,12 @@ def register(server: Flask, source: Source, clock: Clock) -> dash.Dash:
         Output(ids.NEST_CHART, "figure"), Output(ids.NEST_EMPTY, "children"),
         Output(ids.NEST_WATER_WORDS, "children"), Output(ids.NEST_WATER, "figure"), Output(ids.NEST_WATER, "style"),
         Output(ids.NEST_BANDS, "children"),
-        Input(ids.NEST_ADDRESS, "pathname"), Input(ids.NEST_DAYS, "value"), Input(ids.NEST_TICK, "n_intervals"),
+        Output(ids.NEST_DAYS, "children"),
+        Input(ids.NEST_ADDRESS, "pathname"), Input(ids.NEST_ADDRESS, "search"), Input(ids.NEST_TICK, "n_intervals"),
     )  # fmt: skip
-    def show(pathname: str, days: str, _ticks: int) -> Shown:
-        return shown(source, clock, pathname, days)
+    def show(pathname: str, search: str, _ticks: int) -> tuple[Any, ...]:
+        days = parse_qs((search or "").removeprefix("?")).get("days", [DAYS])[0]
+        return (*shown(source, clock, pathname, days), windows(pathname, days))
 
     return app
 
@@ -72,7 +74,6 @@ def is_known(source: Source, name: str) -> bool:
 
 def layout() -> html.Main:
     """The still frame of the page; the callback fills it."""
-    buttons = [{"label": label, "value": value} for value, label in WINDOWS.items()]
     return html.Main(
         [
             dcc.Location(id=ids.NEST_ADDRESS, refresh=False),
@@ -80,13 +81,22 @@ def layout() -> html.Main:
             html.H1(id=ids.NEST_TITLE),
             html.Div(id=ids.NEST_FACTS, className="facts"),
             html.P(id=ids.NEST_WATER_WORDS),
-            dcc.RadioItems(id=ids.NEST_DAYS, options=buttons, value="1", inline=True, className="windows"),
+            html.Div(id=ids.NEST_DAYS, className="windows"),
             html.P(id=ids.NEST_EMPTY),
             dcc.Graph(id=ids.NEST_CHART, config=_CHART),
             dcc.Graph(id=ids.NEST_WATER, config=_CHART, style=_HIDDEN),
             html.Div(id=ids.NEST_BANDS),
         ]
     )
+
+
+def windows(pathname: str, days: str) -> list[Any]:
+    """How much of the past to show: links, so that a window can be bookmarked; the one on show is none."""
+    path = PREFIX + quote(unquote(pathname or "").removeprefix(PREFIX))
+    return [
+        html.B(label) if value == days else dcc.Link(label, href=f"{path}?days={value}")
+        for value, label in WINDOWS.items()
+    ]
 
 
 def shown(source: Source, clock: Clock, pathname: str, days: str) -> Shown:

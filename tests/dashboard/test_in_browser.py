@@ -234,8 +234,8 @@ def test_a_change_reaches_the_wall_without_a_reload(browser) -> None:
 def test_the_nest_page_s_own_controls_can_be_read_in_both_schemes(browser, address, scheme, colours) -> None:
     page = watched(browser, color_scheme=scheme)
     page.goto(address + "/nest/A-05")
-    page.wait_for_selector(".windows label")
-    found = page.evaluate("getComputedStyle(document.querySelector('.windows label')).color")
+    page.wait_for_selector(".windows a")
+    found = page.evaluate("getComputedStyle(document.querySelector('.windows a')).color")
     ink = "#" + "".join(f"{int(part):02x}" for part in re.findall(r"\d+", found)[:3])
     assert contrast(ink, colours["ground"]) >= 4.5
     page.close()

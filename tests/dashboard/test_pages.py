@@ -122,6 +122,7 @@ NEST_OUTPUTS = (
     ("nest-water", "figure"),
     ("nest-water", "style"),
     ("nest-bands", "children"),
+    ("nest-days", "children"),
 )
 
 
@@ -131,7 +132,7 @@ def update(client, pathname, days="1"):
         "outputs": [{"id": part, "property": prop} for part, prop in NEST_OUTPUTS],
         "inputs": [
             {"id": "nest-address", "property": "pathname", "value": pathname},
-            {"id": "nest-days", "property": "value", "value": days},
+            {"id": "nest-address", "property": "search", "value": f"?days={days}"},
             {"id": "nest-tick", "property": "n_intervals", "value": 0},
         ],
         "changedPropIds": ["nest-tick.n_intervals"],

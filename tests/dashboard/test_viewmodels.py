@@ -91,6 +91,24 @@ def test_a_nest_short_of_water_reads_the_same_before_its_alarm_is_raised() -> No
     assert ["water for 1 day"] == [need.what for need in needs]
 
 
+def test_the_worst_alarm_of_a_nest_is_written_on_it() -> None:
+    """A priority goes before another; at the same, where the air stands before how fast it came there."""
+    nest = nest_now("A-1", NOW, temp=40.0)
+    for kinds in (
+        (("swing", "medium"), ("hot", "medium")),
+        (("hot", "medium"), ("swing", "medium")),
+        (("dry", "low"), ("hot", "high")),
+    ):
+        alarms = tuple(alarm("A-1", kind, priority=priority) for kind, priority in kinds)
+        for order in (alarms, alarms[::-1]):
+            assert "too hot" == wall_of(snapshot_of(nest, alarms=order)).racks[0].cards[0].reason
+
+
+def test_a_nest_without_a_probe_shows_no_air() -> None:
+    card = card_of(nest_now("A-1", NOW, placement=None, air=None), snapshot_of())
+    assert ("", "", "20 d") == (card.rh, card.temp, card.days)
+
+
 def test_only_late_readings_show_their_age() -> None:
     ages = [card_of(nest_now("A-1", NOW, age_ms=ms), snapshot_of()).age for ms in (20_000, 150_000, 300_000, 7_300_000)]
     assert ages == ["", "", "5 min", "2 h"]
