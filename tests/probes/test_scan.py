@@ -7,6 +7,7 @@ import threading
 from datetime import UTC, datetime
 from pathlib import Path
 
+import adafruit_tca9548a  # noqa: TID251
 import pytest
 from room_of_probes import MILD, Bench, full_bench, seat
 
@@ -14,7 +15,7 @@ from sensord.clock import Clock, ManualClock, ScaledClock, SystemClock
 from sensord.errors import ProbeError
 from sensord.probes.bus import BusHeldError, Trunk, own_device
 from sensord.probes.scan import REST_S, Scanner
-from sensord.probes.sht31 import TCA9548A, Sht31
+from sensord.probes.sht31 import Sht31
 from sensord.probes.simulated import SimulatedBus
 
 GOOD = pytest.approx(MILD)
@@ -208,7 +209,7 @@ def test_the_plain_multiplexer_driver_leaves_the_lock_held(clock: ManualClock) -
     bus = SimulatedBus(clock)
     bus.add_mux(0x70).silent = True
     with pytest.raises(OSError, match="Remote I/O"):
-        TCA9548A(bus, 0x70)[0].try_lock()
+        adafruit_tca9548a.TCA9548A(bus, 0x70)[0].try_lock()
     assert not bus.try_lock()
 
 
