@@ -58,7 +58,11 @@ class Station(RuleBasedStateMachine):
     def open(self) -> None:
         self.connection = open_db(self.path)
         self.log, self.deliveries = AlarmLog(self.connection), Deliveries(self.connection)
-        teller = Teller(self.log, self.deliveries, [RouteSettings("phone")], UTC, "http://wall")
+        routes = [RouteSettings("phone"), RouteSettings("neighbour", escalation=True)]
+        teller = Teller(
+            self.log, self.deliveries, routes, UTC, "http://wall",
+            remind_ms=60 * MINUTE_MS, escalate_ms=30 * MINUTE_MS,
+        )  # fmt: skip
         keeping = Keeping(LIBRARY, "north", UTC)
         self.statuses = HubStatuses(self.connection)
         self.watch = Watch(
@@ -143,16 +147,32 @@ class Station(RuleBasedStateMachine):
 
     @invariant()
     def none_is_told_twice(self) -> None:
-        """At most the raise, each gain of priority, an ended shelf, and the return."""
-        rows = self.connection.execute("SELECT message, alarm FROM message_alarms").fetchall()
+        """At most the raise, each gain of priority, an ended shelf, and the return; beside reminders of high ones."""
+        rows = self._tellings()
         for alarm in self.log.since(0):
             steps = [step.what for step in self.log.transitions(alarm.id)]
             allowed = sum(steps.count(what) for what in ("raised", "worse", "returned", "shelf_ended"))
-            assert sum(each == alarm.id for _, each in rows) <= allowed
+            sorts = [topic.split()[0] for each, topic, _ in rows if each == alarm.id]
+            assert sorts.count("begun") + sorts.count("over") <= allowed
+            assert sorts.count("unheeded") <= 1 + steps.count("worse")
+
+    @invariant()
+    def only_what_nobody_acknowledged_goes_to_the_neighbour(self) -> None:
+        for alarm, topic, at_ms in self._tellings():
+            if topic.startswith("unheeded"):
+                before = [step.state for step in self.log.transitions(alarm) if step.at_ms < at_ms]
+                assert before
+                assert before[-1] in (U, S), (before, at_ms)  # a shelf may have ended just then
 
     @invariant()
     def nothing_chatters(self) -> None:
         assert chattering(self.log.since(0)) == 0
+
+    def _tellings(self) -> list[tuple[str, str, int]]:
+        """Alarm, topic and instant of every message."""
+        return self.connection.execute(
+            "SELECT alarm, topic, at_ms FROM message_alarms JOIN messages ON messages.id = message"
+        ).fetchall()
 
     def _told(self) -> set[tuple[str, str]]:
         rows = self.connection.execute(
