@@ -3,6 +3,9 @@
 Rows are the logarithm of the conductance, columns the water. Everything that happens or is seen is one small step on
 the grid: water drains at each row's own rate, a fill moves it up, a level weighs the columns. Every observation has a heavy tail, since
 keepers misjudge, forget and write into the wrong line: one wrong entry must not spoil what was learned.
+
+An empty reservoir has wet cotton before it for days yet: columns below ``EMPTY`` tell what the cotton gave since, so that
+cotton seen wet is not taken for water seen behind it.
 """
 
 from __future__ import annotations
@@ -15,7 +18,8 @@ import numpy as np
 from sensord.insight.balance import Floats
 
 LN_STEP = 0.03  # from row to row, 3 % of conductance
-COLUMNS = 160
+EMPTY = 16  # the column of an empty reservoir
+COLUMNS = EMPTY + 160
 _HEADROOM = 1.25  # the grid reaches that far above the fullest known
 _PRUNE = 1e-10  # rows less likely than that can never come back
 
@@ -30,6 +34,7 @@ _DRIFT_LN_VAR_PER_DAY = 0.012**2 / 7.0  # plug, cotton and ants change a little 
 _SLOP_ML2_PER_DAY = 0.02**2  # ants drink and carry water
 _PLUG_PULLED_LN_SD = 0.03  # a keeper who fills pulls the plug and puts it back
 _LEAK, _COTTON_WRONG = 0.02, 0.003  # water gone that no air took; a probe that sees dry cotton where it is wet
+_COTTON_GIVES_ML, _COTTON_GIVES_LN_SD = 0.5, 0.6  # until a probe sees it dry: wet cotton of a tube holds 1 mL or so
 _LOW_SHARE = 0.2
 _UNLOGGED_LOW, _UNLOGGED_ANY = 0.12, 0.008  # fills that nobody wrote down, from one glance to the next
 _FILL_MOMENTS = (0.0, 0.25, 0.5, 0.75, 1.0)
@@ -58,13 +63,19 @@ class Belief:
         rows = 2 * math.ceil(min(3.2 * ln_sd, 3.0) / LN_STEP) + 1
         offset = (np.arange(rows) - rows // 2) * LN_STEP
         prior = np.exp(-0.5 * (offset / ln_sd) ** 2)
-        p = np.repeat(prior[:, None] / prior.sum() / COLUMNS, COLUMNS, axis=1)
-        return cls(ln_median - rows // 2 * LN_STEP, full_ml, full_ml * _HEADROOM / (COLUMNS - 1), p, full_known)
+        p = np.repeat(prior[:, None] / prior.sum() / (COLUMNS - EMPTY), COLUMNS, axis=1)
+        p[:, :EMPTY] = 0.0
+        return cls(ln_median - rows // 2 * LN_STEP, full_ml, _step_ml(full_ml), p, full_known)
 
     @property
     def water_ml(self) -> Floats:
-        """Water of each column."""
-        return np.arange(COLUMNS, dtype=np.float64) * self.step_ml
+        """Water of each column, never negative."""
+        return np.maximum(self._balance_ml, 0.0)
+
+    @property
+    def _balance_ml(self) -> Floats:
+        """Water of each column, less what the cotton gave since the reservoir was empty."""
+        return np.arange(-EMPTY, COLUMNS - EMPTY, dtype=np.float64) * self.step_ml
 
     @property
     def ln_conductance(self) -> Floats:
@@ -78,9 +89,12 @@ class Belief:
 
     def drain(self, power: float, days: float) -> None:
         """Let the air take what it can in that time: ``power`` in mL per m³/s."""
-        self.p = drained(self.p, np.exp(self.ln_conductance) * power / self.step_ml)
+        columns = np.exp(self.ln_conductance) * power / self.step_ml
+        part = columns - np.floor(columns)
+        blurred = float(self.rows @ (part * (1.0 - part))) * self.step_ml**2  # by sharing between two columns
+        self.p = drained(self.p, columns)
         self._blur_rows(_DRIFT_LN_VAR_PER_DAY * days)
-        self._blur_columns(_SLOP_ML2_PER_DAY * days)
+        self._blur_columns(max(0.0, _SLOP_ML2_PER_DAY * days - blurred))
         if self.weighed is not None:
             self.weighed = (self.weighed[0], self.weighed[1] + power)
 
@@ -95,11 +109,12 @@ class Belief:
     def _blur_columns(self, variance: float) -> None:
         """An empty reservoir stays empty; nothing else is lost."""
         share = min(0.3, variance / (2.0 * self.step_ml**2))
-        up, down = self.p[:, 1:] * share, self.p[:, 1:-1] * share
-        self.p[:, 1:] -= up
-        self.p[:, 1:-1] -= down
-        self.p[:, :-1] += up
-        self.p[:, 2:] += down
+        holding = self.p[:, EMPTY:]
+        up, down = holding[:, 1:] * share, holding[:, 1:-1] * share
+        holding[:, 1:] -= up
+        holding[:, 1:-1] -= down
+        holding[:, :-1] += up
+        holding[:, 2:] += down
 
     def weigh_columns(self, likelihood: Floats) -> float:
         """Take in evidence about the water (one value a column, or a grid); the evidence's own probability."""
@@ -171,6 +186,7 @@ class Belief:
             careful = _normal(water, amount_ml, math.hypot(FILL_LN_SD * amount_ml, FILL_SD_ML))
             careless = _normal(water, amount_ml, _FILL_WRONG_LN_SD * amount_ml + FILL_SD_ML)
             profile = (1.0 - _FILL_WRONG) * careful + _FILL_WRONG * careless
+        profile[:EMPTY] = 0.0
         return np.asarray(profile / profile.sum())
 
     def fill(self, amount_ml: float | None) -> None:
@@ -198,6 +214,7 @@ class Belief:
         rise = water[None, :] - water[:, None] - amount_ml
         move = (1.0 - _FILL_WRONG) * _normal(rise, 0.0, sd) + _FILL_WRONG * _normal(rise, 0.0, 0.3 * amount_ml + sd)
         move *= self.step_ml * np.exp(-0.5 * (np.maximum(0.0, water - 1.1 * self.full_ml) / (0.05 * self.full_ml)) ** 2)
+        move[:, :EMPTY] = 0.0
         self._blur_rows(_PLUG_PULLED_LN_SD**2)
         self.p = (1.0 - _FILL_NOT_DONE) * self.p @ move + _FILL_NOT_DONE * self.p
         self._normalise()
@@ -205,11 +222,11 @@ class Belief:
 
     def _reach(self, amount_ml: float) -> None:
         """Stretch the columns when more goes in than the grid reaches."""
-        if amount_ml * 1.1 <= self.step_ml * (COLUMNS - 1):
+        if amount_ml * 1.1 <= self.water_ml[-1]:
             return
         full_ml = amount_ml
-        step_ml = full_ml * _HEADROOM / (COLUMNS - 1)
-        distance = self.water_ml[:, None] / step_ml - np.arange(COLUMNS)[None, :]
+        step_ml = _step_ml(full_ml)
+        distance = self._balance_ml[:, None] / step_ml - np.arange(-EMPTY, COLUMNS - EMPTY)[None, :]
         wider = self.p @ np.maximum(0.0, 1.0 - np.abs(distance))  # each column shared between the two it falls between
         self.p, self.step_ml, self.full_ml = wider, step_ml, full_ml
 
@@ -227,22 +244,30 @@ class Belief:
         self.weighed = (grams, 0.0)
 
     def cotton(self, *, wet: bool) -> None:
-        """What the probe in the tube says of the cotton: while it is wet there is water behind it, almost surely."""
-        water = self.water_ml
+        """What the probe in the tube says of the cotton: wet as long as there is water behind it, and for a while after."""
+        given = np.maximum(-self._balance_ml, 1e-9) / _COTTON_GIVES_ML
+        spreads = np.log(given) / _COTTON_GIVES_LN_SD
         if wet:
-            self.weigh_columns(np.where(water < 0.5 * self.step_ml, 0.25, 1.0))
+            self.weigh_columns(
+                0.25 + 0.75 / (1.0 + np.exp(1.7 * spreads))
+            )  # the logistic curve nearest to the normal one
         else:
             self.p *= 1.0 - _LEAK
-            self.p[:, 0] += self.rows * _LEAK / (1.0 - _LEAK)
-            self.weigh_columns(_COTTON_WRONG + np.exp(-water / 0.25))
+            self.p[:, EMPTY] += self.rows * _LEAK / (1.0 - _LEAK)
+            drying = np.where(self._balance_ml < 0, 0.3 + 0.7 * np.exp(-0.5 * spreads**2), 0.3)
+            self.weigh_columns(_COTTON_WRONG + drying * np.exp(-self.water_ml / 0.25))
 
     def learn_rows(self, likelihood: Floats) -> None:
         """Take in evidence about the conductance, one value a row."""
         self.weigh_columns((likelihood + 1e-6 * likelihood.max())[:, None])
 
 
+def _step_ml(full_ml: float) -> float:
+    return full_ml * _HEADROOM / (COLUMNS - EMPTY - 1)
+
+
 def drained(p: Floats, columns: Floats) -> Floats:
-    """Each row moved down by its own number of columns (not whole ones); what would fall below empty stays at empty."""
+    """Each row moved down by its own number of columns (not whole ones); what would fall below the first stays there."""
     whole = np.minimum(np.floor(columns).astype(np.intp), COLUMNS)
     part = np.where(columns < COLUMNS, columns - whole, 0.0)[:, None]
     padded = np.concatenate((p, np.zeros((len(p), 2))), axis=1)

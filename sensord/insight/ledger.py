@@ -15,7 +15,7 @@ from sensord.insight.balance import PowerSeries, column_ml, days_of
 from sensord.insight.belief import Belief
 from sensord.model import Entry, EntryKind, Nest, NestKind
 
-_LEAST_LN_SD = 0.8  # geometry is trusted no further: plugs, walls, leaks and the probe's bias are in the conductance too
+_LEAST_LN_SD = 0.8  # geometry is trusted no further: plugs, walls, leaks and the probe's bias are in it too
 _FORMICARIUM_LN_SD = 0.9
 _ABSURD = 1.6  # times full: a slip of the pen, not an amount
 _LONGEST_STEP_DAYS = 30.0

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sensord.insight.balance import Floats
-from sensord.insight.belief import Belief
+from sensord.insight.belief import EMPTY, Belief
 
 HORIZON_DAYS = 365
 QUANTILES = (0.1, 0.5, 0.9)
@@ -47,7 +47,9 @@ def power_paths(recent_daily: Floats) -> Floats:
 
 def water_quantiles(p: Floats, belief: Belief) -> Quantiles:
     """Water left in mL; ``p`` is the belief's grid after the room's word (pooling) was taken in."""
-    return _quantiles(belief.water_ml, p.sum(axis=0), belief.step_ml)
+    columns = p.sum(axis=0)
+    weights = np.concatenate(([columns[: EMPTY + 1].sum()], columns[EMPTY + 1 :]))
+    return _quantiles(belief.water_ml[EMPTY:], weights, belief.step_ml)
 
 
 def days_quantiles(p: Floats, belief: Belief, paths: Floats) -> Quantiles:

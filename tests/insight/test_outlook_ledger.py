@@ -144,3 +144,11 @@ def test_stopping_and_going_on_from_bytes_is_as_going_through():
     resumed.advance([one for one in events if one.at_ms > at(60)], POWER, at(200))
     assert days_left(resumed).p50 == pytest.approx(days_left(through).p50, abs=0.5)
     assert resumed.cycles_learned == through.cycles_learned == 1
+
+
+def test_cotton_wet_for_days_after_the_water_is_gone_does_not_make_the_tube_seem_slow():
+    """The reservoir is empty on day 110 and its cotton holds half a mL, five days' worth: wet on day 114 is no surprise."""
+    seen = [event(0, "fill", FULL), *true_levels(14, 96, 0), event(112, "level", 0)]
+    wet = sorted([*seen, *(event(day, "cotton_wet") for day in range(2, 115, 7))], key=lambda one: one.order)
+    rates = [ledger.belief.rows @ ledger.belief.ln_conductance for ledger in (told(seen, 115), told(wet, 115))]
+    assert rates[1] == pytest.approx(rates[0], abs=0.03)
