@@ -16,6 +16,7 @@ from sensord.alarms.push import RouteWorker, Sender
 from sensord.alarms.teller import Teller
 from sensord.alarms.watch import Watch
 from sensord.clock import MINUTE_MS, ManualClock, to_ms
+from sensord.config import load_config
 from sensord.db import open_db
 from sensord.keeping.keeping import Keeping
 from sensord.keeping.registry import Registry
@@ -23,6 +24,7 @@ from sensord.keeping.species import load_species
 from sensord.model import Nest, NestKind, Place, Placement, Reading
 from sensord.settings import AlarmSettings, RouteSettings
 from sensord.store.sqlite import SqliteStore
+from sensord.wiring import Room
 
 LIBRARY = load_species(None)
 FINE, DRY, VERY_HOT = (24.0, 80.0), (24.0, 40.0), (39.0, 80.0)
@@ -141,3 +143,25 @@ def test_a_message_says_where_to_acknowledge(tmp_path: Path, clock: ManualClock)
         begun, over = (got["message"] for got in room.keeper.received)
         assert "http://wall.example/nest/T1\nAcknowledge: http://wall.example/alarms" in begun
         assert "Acknowledge" not in over
+
+
+def test_the_settings_say_who_is_called_and_when(tmp_path: Path, clock: ManualClock) -> None:
+    """``escalate_after_min = 5`` and ``escalation = true`` in station.toml, through the room as the programs build it."""
+    (tmp_path / "address").write_text("json://127.0.0.1:9/x", encoding="utf-8")
+    (tmp_path / "station.toml").write_text(
+        '[station]\n[push]\nescalate_after_min = 5\n[[push.route]]\nname = "phone"\nurl_file = "address"\n'
+        '[[push.route]]\nname = "neighbour"\nurl_file = "address"\nescalation = true\n',
+        encoding="utf-8",
+    )
+    room = Room(load_config(tmp_path), clock)
+    room.registry.put_nests([Nest("T1", NestKind.TUBE, "cellar", "A", "Lasius niger")])
+    room.registry.put_placements([Placement("hub/p1", "T1", "cellar", Place.WET_END, 0)])
+    watch, owed = room.watch(), []
+    for number in range(24):
+        clock.advance(60)
+        room.store.write([Reading("hub/p1", to_ms(clock.now()), 24 + number % 7 / 1000, 40.0)])
+        watch.cycle()
+        owed.append(Deliveries(room.connection).waiting())
+    told = next(number for number, each in enumerate(owed) if each)
+    assert owed[told] == owed[told + 4] == {"phone": 1}
+    assert owed[told + 5] == {"phone": 1, "neighbour": 1}
