@@ -12,6 +12,7 @@ from dashboard.filling import chores_of, colony_now, review_now, water_of
 from dashboard.snapshot import (
     Air,
     AlarmNow,
+    BandSpan,
     ColonyNow,
     History,
     HubNow,
@@ -30,6 +31,7 @@ from sensord.alarms.watch import standings_of
 from sensord.clock import HOUR_MS, MINUTE_MS, to_ms
 from sensord.errors import MissingPartError, NestclimateError
 from sensord.health import PROCESSES, Beats
+from sensord.keeping.bands import bands_for
 from sensord.keeping.colony import colonies
 from sensord.model import Entry, EntryKind, Place, Placement, Reading
 from sensord.probes.quality import in_range
@@ -253,7 +255,7 @@ class Data:
     def history(self, nest: str, from_ms: int, until_ms: int) -> History:
         """Calibrated readings of the first of the nest's places that has any, thinned beyond two days."""
         room = self._room()
-        columns = Columns()
+        columns, place = Columns(), Place.WET_END
         for place in _PLACES:
             columns = room.history.place_series(nest, place, from_ms, until_ms)
             if len(columns):
@@ -261,7 +263,28 @@ class Data:
         at_ms, temp_c, rh_pct, step_ms = thinned(columns, from_ms, until_ms)
         marks = [_entry_mark(entry) for entry in room.registry.entries(nest=nest, from_ms=from_ms, until_ms=until_ms)]
         marks += [_alarm_mark(alarm) for alarm in room.alarm_log.since(from_ms, until_ms) if alarm.nest == nest]
-        return History(at_ms, temp_c, rh_pct, step_ms, tuple(sorted(marks, key=lambda mark: mark.at_ms)))
+        spans = self._spans(nest, place if len(columns) else Place.WET_END, from_ms, until_ms)
+        return History(at_ms, temp_c, rh_pct, step_ms, tuple(sorted(marks, key=lambda mark: mark.at_ms)), spans)
+
+    def _spans(self, nest: str, place: Place, from_ms: int, until_ms: int) -> tuple[BandSpan, ...]:
+        """The bands of a nest's place over a window, one span as long as they stay the same."""
+        keeping = self._room().keeping
+        standings = standings_of(self._room().registry, keeping)
+        edges = [*(row.since_ms or 0 for row in standings.nests if row.name == nest), *standings.died_ms.get(nest, ())]
+        spans: list[BandSpan] = []
+        at_ms = from_ms
+        while at_ms < until_ms:
+            standing = standings.of_nest(nest, at_ms)
+            season_end_ms = standing.until_ms if standing else until_ms
+            end_ms = min(until_ms, season_end_ms, *(edge for edge in edges if edge > at_ms))
+            if standing is not None:
+                bands = bands_for(keeping.species_of(standings.nest(nest, at_ms)), standing.season, place)
+                if spans and spans[-1].until_ms == at_ms and spans[-1].bands == bands:
+                    spans[-1] = dataclasses.replace(spans[-1], until_ms=end_ms)
+                else:
+                    spans.append(BandSpan(at_ms, end_ms, bands))
+            at_ms = end_ms
+        return tuple(spans)
 
     def alarms(self, since_ms: int) -> tuple[AlarmNow, ...]:
         """The alarm log since then, newest first."""

@@ -156,14 +156,27 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True)
+class BandSpan:
+    """Bands that were in force from ``from_ms`` until ``until_ms``."""
+
+    from_ms: int
+    until_ms: int
+    bands: Bands
+
+
+@dataclass(frozen=True, slots=True)
 class History:
-    """Calibrated readings of a nest, ascending; NaN where missing. ``step_ms`` is how far apart they should be at most."""
+    """Calibrated readings of a nest, ascending; NaN where missing. ``step_ms`` is how far apart they should be at most.
+
+    ``spans`` are the bands as they were in force then, by species, season and place; none while no colony lived there.
+    """
 
     at_ms: tuple[int, ...] = ()
     temp_c: tuple[float, ...] = ()
     rh_pct: tuple[float, ...] = ()
     step_ms: int = 300_000
     marks: tuple[Mark, ...] = ()
+    spans: tuple[BandSpan, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

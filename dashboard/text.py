@@ -128,6 +128,7 @@ OUTLOOK_LATE = "Runs dry {early} or later, about {middle}."
 OUTLOOK_LATEST = "Runs dry {early} or later."
 OUTLOOK_LEFT = "{left} mL left ({least} to {most})."
 OUTLOOK_BASIS = {"own probe": "From its own probe", "room probe": "From the room's probe", "none": "From the calendar"}
+OUTLOOK_NEW = "{basis}; no refill to learn from yet."
 OUTLOOK_CYCLES = "{basis}, having learned from {cycles}."
 DIED = "died {at}"
 REVIEW_IT = "look at the days before"

@@ -265,7 +265,8 @@ def outlook_words(water: Water, at_ms: int, zone: str) -> str:
         said.append(text.OUTLOOK_LEFT.format(**dict(zip(("left", "least", "most"), left, strict=True))))
     if water.basis:
         basis = text.OUTLOOK_BASIS.get(water.basis, water.basis)
-        said.append(text.OUTLOOK_CYCLES.format(basis=basis, cycles=text.count_of(water.cycles, "refill", "refills")))
+        form = text.OUTLOOK_CYCLES if water.cycles else text.OUTLOOK_NEW
+        said.append(form.format(basis=basis, cycles=text.count_of(water.cycles, "refill", "refills")))
     return " ".join([*said, water.asks]).strip()
 
 

@@ -9,6 +9,7 @@ import random
 from dashboard.snapshot import (
     Air,
     AlarmNow,
+    BandSpan,
     Chore,
     ColonyNow,
     Exposed,
@@ -164,7 +165,8 @@ class InventedRoom:
         )
         day = [math.sin(ms / 86_400_000 * 2 * math.pi) for ms in at]
         marks = (Mark(at[len(at) // 3], "fill", "fill 8 mL"), Mark(at[-20], "alarm", "too dry"))
-        return History(at, tuple(24.5 + 2 * s for s in day), tuple(66 - 9 * s for s in day), step, marks)
+        spans = (BandSpan(from_ms, until_ms, BANDS),)
+        return History(at, tuple(24.5 + 2 * s for s in day), tuple(66 - 9 * s for s in day), step, marks, spans)
 
     def alarms(self, since_ms: int) -> tuple[AlarmNow, ...]:
         return tuple(alarm for alarm in self._now().alarms if alarm.raised_ms >= since_ms)

@@ -6,14 +6,14 @@ import math
 from typing import Any
 
 from dashboard import text
-from dashboard.snapshot import History
+from dashboard.snapshot import BandSpan, History
 from dashboard.viewmodels import local_datetime
-from sensord.keeping.bands import Band, Bands
+from sensord.keeping.bands import Band
 
 _GREY, _LINE, _BAND, _EVENT = "#8a9099", "#2a7fb8", "rgba(128,140,150,0.22)", "#d55e00"
 
 
-def history_figure(history: History, bands: Bands | None, zone: str, revision: str) -> dict[str, Any]:
+def history_figure(history: History, zone: str, revision: str) -> dict[str, Any]:
     """Humidity above, temperature below, one time axis. ``revision`` keeps the reader's zoom while data refresh."""
     at, temp, humidity = _with_gaps(history)
     when = [local_datetime(ms, zone).replace(tzinfo=None).isoformat(timespec="seconds") for ms in at]
@@ -22,7 +22,7 @@ def history_figure(history: History, bands: Bands | None, zone: str, revision: s
         _trace(when, temp, "temperature", "°C", "y2"),
         _marks(history, zone),
     ]
-    shapes = [*_bands(bands.rh_pct, "y"), *_bands(bands.temp_c, "y2")] if bands else []
+    shapes = [shape for span in history.spans for shape in _span(span, zone)]
     return {"data": traces, "layout": _layout(shapes, zone, revision)}
 
 
@@ -62,10 +62,19 @@ def _marks(history: History, zone: str) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _bands(band: Band, axis: str) -> list[dict[str, Any]]:
+def _span(span: BandSpan, zone: str) -> list[dict[str, Any]]:
+    """Both quantities' bands while they were in force."""
+    since, until = (
+        local_datetime(ms, zone).replace(tzinfo=None).isoformat(timespec="seconds")
+        for ms in (span.from_ms, span.until_ms)
+    )
+    return [*_bands(span.bands.rh_pct, "y", since, until), *_bands(span.bands.temp_c, "y2", since, until)]
+
+
+def _bands(band: Band, axis: str, since: str, until: str) -> list[dict[str, Any]]:
     """The ideal range inside the limits, each a shade."""
     return [
-        {"type": "rect", "xref": "paper", "x0": 0, "x1": 1, "yref": axis, "y0": low, "y1": high, "fillcolor": _BAND, "line": {"width": 0}, "layer": "below"}
+        {"type": "rect", "xref": "x", "x0": since, "x1": until, "yref": axis, "y0": low, "y1": high, "fillcolor": _BAND, "line": {"width": 0}, "layer": "below"}
         for low, high in ((band.limit_low, band.limit_high), (band.ideal_low, band.ideal_high))
     ]  # fmt: skip
 

@@ -115,7 +115,7 @@ def shown(source: Source, clock: Clock, pathname: str, days: str) -> Shown:
     except NestclimateError as error:
         return _only(name, failed(error))
     zone = snapshot.time_zone
-    figure = history_figure(history, now.bands, zone, f"{name}/{days}")
+    figure = history_figure(history, zone, f"{name}/{days}")
     words = outlook_words(now.water, snapshot.at_ms, zone) if now.water else ""
     fan = water_figure(now.water, snapshot.at_ms, zone) if now.water else None
     told = gone(now, snapshot) if now.died_ms is not None else facts(now, snapshot)

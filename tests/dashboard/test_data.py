@@ -10,11 +10,12 @@ import pytest
 
 from dashboard.data import Data, thinned, trend_of
 from dashboard.viewmodels import wall_of
+from sensord.alarms.watch import standings_of
 from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS, to_ms
 from sensord.config import load_config
 from sensord.errors import InputError
 from sensord.health import Beats
-from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement, Reading
+from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement, Reading, Season
 from sensord.store.base import Columns
 from sensord.store.status import HubStatus, HubStatuses
 from sensord.wiring import Room
@@ -162,6 +163,22 @@ def test_the_round_is_made_beside_the_requests(kept, clock) -> None:
     expected = [(str(line.task), line.nest, line.why) for line in kept.rounds.at(made_ms)]
     assert expected == [(chore.task, chore.nest, chore.why) for chore in found.chores]
     assert {"A-1", "A-2"} <= {chore.nest for chore in found.chores}
+
+
+def test_bands_are_those_that_were_in_force_then(kept, clock) -> None:
+    """Over a year: winter rest has another band than the active season; from the death on there is none."""
+    now_ms = to_ms(clock.now())
+    kept.registry.add_entries([Entry(now_ms - 10 * DAY_MS, "A-1", EntryKind.DIED)])
+    spans = Data(kept).history("A-1", now_ms - 365 * DAY_MS, now_ms).spans
+    assert now_ms - 365 * DAY_MS == spans[0].from_ms
+    assert now_ms - 10 * DAY_MS == spans[-1].until_ms
+    assert all(one.until_ms == later.from_ms and one.bands != later.bands for one, later in itertools.pairwise(spans))
+    standings = standings_of(kept.registry, kept.keeping)
+    seasons = {standings.of_nest("A-1", span.from_ms).season: span.bands.temp_c for span in spans}
+    assert seasons[Season.WINTER_REST].limit_high < seasons[Season.ACTIVE].limit_high
+    for span in spans:
+        middle = standings.of_nest("A-1", (span.from_ms + span.until_ms) // 2)
+        assert middle.bands == span.bands
 
 
 def test_a_review_sees_what_was_noted_since_the_last(kept, clock) -> None:

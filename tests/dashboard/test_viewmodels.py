@@ -7,8 +7,8 @@ import dataclasses
 import pytest
 from invented_room import nest_now
 
-from dashboard.snapshot import AlarmNow, HubNow, ProcessNow, Snapshot
-from dashboard.viewmodels import card_of, natural, notices_of, wall_of
+from dashboard.snapshot import AlarmNow, HubNow, ProcessNow, Snapshot, Water
+from dashboard.viewmodels import card_of, natural, notices_of, outlook_words, wall_of
 from sensord.model import NestKind
 
 NOW = 1_775_044_800_000  # 2026-04-01T12:00:00Z
@@ -107,6 +107,22 @@ def test_the_worst_alarm_of_a_nest_is_written_on_it() -> None:
 def test_a_nest_without_a_probe_shows_no_air() -> None:
     card = card_of(nest_now("A-1", NOW, placement=None, air=None), snapshot_of())
     assert ("", "", "20 d") == (card.rh, card.temp, card.days)
+
+
+@pytest.mark.parametrize(
+    ("days", "words"),
+    [
+        ((5, 7, 9), "Runs dry 6 Apr 2026 to 10 Apr 2026 (8 of 10 such nests do), about 8 Apr 2026."),
+        ((5, 7, 365), "Runs dry 6 Apr 2026 or later, about 8 Apr 2026."),
+        ((5, 365, 365), "Runs dry 6 Apr 2026 or later."),
+        ((365, 365, 365), "Lasts more than a year."),
+    ],
+)
+def test_the_outlook_is_told_with_its_interval_and_no_further_than_it_looks(days, words) -> None:
+    said = outlook_words(Water(*days, 2.0, 1.5, 2.6, "room probe", 0, "Was it filled?"), NOW, "Europe/Lisbon")
+    assert (
+        f"{words} 2.0 mL left (1.5 to 2.6). From the room's probe; no refill to learn from yet. Was it filled?" == said
+    )
 
 
 def test_only_late_readings_show_their_age() -> None:
