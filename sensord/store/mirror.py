@@ -20,7 +20,7 @@ from sensord.store.base import Columns, Hours, ReadingStore, Row, Written
 from sensord.store.server import Server, ServerError
 
 SETTLE_S = 45.0  # VictoriaMetrics has it on disk after about ten seconds; less than from one upkeep to the next
-MOST_STRETCHES, MOST_READINGS = 500, 300_000  # in one turn, since the recorder waits meanwhile
+MOST_STRETCHES, MOST_READINGS = 500, 100_000  # in one turn, since the recorder waits meanwhile
 
 _log = logging.getLogger(__name__)
 

@@ -16,7 +16,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from store_contract import T0, StoreContract
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from store_contract import T0, StoreContract, readings
 from time_series_servers import KEEP_ALL, TOKEN, RealVictoria, StandInInflux, influx, victoria_with
 
 from sensord.cli import main
@@ -195,6 +197,33 @@ def test_what_the_server_refuses_for_good_is_given_up_until_the_next_start(
     influx_mirror.turn()
     assert influx_mirror.turn() == (0, 0)
     assert influx_mirror.differing() == 0
+
+
+moods = st.sampled_from(["accept", 503, "lose_answer"])
+
+
+@pytest.mark.slow
+@settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
+@given(st.lists(st.tuples(moods, st.lists(readings, max_size=8), st.booleans()), max_size=8))
+def test_whatever_comes_the_server_ends_up_with_the_record(
+    influx: StandInInflux, tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[int | str, list[Reading], bool]]
+):
+    """Late and repeated readings, failures and restarts of the recorder in any order: in the end both hold the same."""
+    influx.values.clear()
+    mirror = Mirror(tmp_path_factory.mktemp("room"), InfluxServer(influx.url, "loft", "ants", TOKEN))
+    for mood, batch, restart in steps:
+        influx.mood = mood
+        mirror.store.write(batch)
+        mirror.turn()
+        if restart:
+            mirror.store.close()
+            mirror.server = InfluxServer(influx.url, "loft", "ants", TOKEN)
+            mirror.open()
+    influx.mood = "accept"
+    mirror.turn()
+    assert mirror.turn() == (0, 0)
+    assert mirror.differing() == 0
+    mirror.store.close()
 
 
 @pytest.mark.slow
