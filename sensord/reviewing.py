@@ -32,11 +32,12 @@ from sensord.keeping.keeping import Keeping
 from sensord.keeping.registry import Registry
 from sensord.model import Entry, EntryKind, Nest, Place, Season
 
-DEFAULT_DAYS = 30
+DEFAULT_DAYS, MOST_DAYS = 30, 3660
 _LEAST_SIBLINGS = 3
 _SOON_MS = 14 * DAY_MS  # a sibling that dies so soon after did not survive the same
 _PLACES = (Place.WET_END, Place.DRY_END, Place.OUTWORLD)
 _LEDGER_DAYS = 400
+_COMPARED_H = 60 * 24  # what ended earlier than that before a death explains none
 _EMPTY_SHARE = 0.05
 
 
@@ -69,8 +70,8 @@ class Reviewing:
         Raises:
             InputError: there is no such nest, or not yet. StoreError: something cannot be read.
         """
-        if not days > 0:
-            raise InputError(f"review: --days {days:g}: allowed is above 0")
+        if not 0 < days <= MOST_DAYS:
+            raise InputError(f"review: --days {days:g}: allowed is above 0, up to {MOST_DAYS}")
         self._check_nest(nest, at_ms)
         entries = self._registry.entries(nest=nest, until_ms=at_ms + 1)
         died_ms = max((one.at_ms for one in entries if one.kind is EntryKind.DIED), default=None)
@@ -105,10 +106,12 @@ class Reviewing:
         water, reservoir = self._water(nest, entries, window)
         stood = self._registry.history(name)[0].since_ms
         from_hour = 0 if stood is None else max(0, min(window.hours - 1, (stood - window.from_ms) // HOUR_MS))
-        siblings = self._siblings(nest, window, known_ms)
+        compared_hour = max(0, window.hours - _COMPARED_H)
+        compared = _Window(window.from_ms + compared_hour * HOUR_MS, window.until_ms)
+        siblings = self._siblings(nest, compared, known_ms)
         return Case(
             name, at_ms, window.from_ms, end_ms, died_ms, tuple(places), tuple(notes), siblings, water,
-            tuple(reservoir), from_hour,
+            tuple(reservoir), from_hour, compared_hour,
         )  # fmt: skip
 
     # -- air

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict, deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from sensord.alarms import lifecycle
 from sensord.alarms.calibrated import Calibrated
@@ -20,7 +21,7 @@ from sensord.alarms.standing import Standings
 from sensord.alarms.tuning import Tuning
 from sensord.clock import DAY_MS, MINUTE_MS
 from sensord.model import Reading
-from sensord.store.base import ReadingStore
+from sensord.store.base import Columns
 
 TEN_MINUTES_MS = 10 * MINUTE_MS
 FLOOD_BEGINS_ABOVE = 10
@@ -68,8 +69,18 @@ class Evaluated:
     newest_ms: int
 
 
+class Readings(Protocol):
+    """What a replay needs of a store: all of it, or the probes of one nest."""
+
+    def probes(self) -> list[str]:
+        """Whose readings."""
+
+    def raw(self, probe: str, from_ms: int, until_ms: int) -> Columns:
+        """Every reading of one probe."""
+
+
 def replay(
-    store: ReadingStore,
+    store: Readings,
     standings: Standings,
     tuning: Tuning,
     from_ms: int,
@@ -90,7 +101,7 @@ def replay(
 
 
 def evaluate(
-    store: ReadingStore,
+    store: Readings,
     standings: Standings,
     tuning: Tuning,
     from_ms: int,

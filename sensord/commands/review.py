@@ -3,10 +3,21 @@
 from __future__ import annotations
 
 import argparse
+import csv
 import json
+import sys
+from pathlib import Path
 
-from sensord.clock import parse_instant, to_ms
-from sensord.insight.review import as_json
+from sensord.alarms.calibrated import Calibrated
+from sensord.alarms.engine import tuning_of
+from sensord.alarms.lifecycle import Alarm
+from sensord.alarms.replay import replay
+from sensord.alarms.watch import standings_of
+from sensord.clock import HOUR_MS, parse_instant, to_ms
+from sensord.errors import InputError, NestclimateError
+from sensord.insight.review import Review, as_json
+from sensord.insight.review_report import Happened, csv_rows, html_of
+from sensord.store.base import Columns
 from sensord.wiring import Room
 
 
@@ -16,16 +27,95 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--at", metavar="T", help="as of this instant (ISO 8601 with an offset), using nothing later")
     parser.add_argument("--days", type=float, default=30.0, metavar="N", help="how far back to look (default: 30)")
     parser.add_argument("--json", action="store_true", help="one JSON document")
-    parser.add_argument("--out", metavar="FILE.html", help="a report to keep or print, and its data as CSV beside it")
+    parser.add_argument(
+        "--out", metavar="FILE.html", help="a report to keep or print, and its data as FILE.csv beside it"
+    )
 
 
 def run(args: argparse.Namespace, room: Room) -> int:
     """Review one nest."""
     at_ms = to_ms(parse_instant(args.at) if args.at else room.clock.now())
+    out = _out(args.out)
     found = room.reviewing.review(args.nest, at_ms, args.days)
+    if out:
+        _write(out, found, room)
+        print(f"{out} and {out.with_suffix('.csv')} written", file=sys.stderr)
     if args.json:
         print(json.dumps(as_json(found), indent=1, ensure_ascii=False))
         return 0
     print(found.verdict.because)
-    print(found.check_next)
+    print(f"Check next: {found.check_next}")
+    for one in found.findings:
+        print(f"  {one.cause.replace('_', ' '):16} {one.support:.2f}  {one.because}")
     return 0
+
+
+def _out(given: str | None) -> Path | None:
+    if given is None:
+        return None
+    out = Path(given)
+    if out.suffix.lower() not in (".html", ".htm"):
+        raise InputError(f"review: --out {given}: allowed is a file that ends in .html")
+    if not out.parent.is_dir():
+        raise InputError(f"review: --out {given}: there is no folder {out.parent}")
+    return out
+
+
+def _write(out: Path, found: Review, room: Room) -> None:
+    case = found.case
+    entries = room.registry.entries(nest=case.nest, from_ms=case.from_ms, until_ms=case.until_ms + 1)
+    alarms = [one for one in room.alarm_log.since(case.from_ms, case.until_ms) if one.nest == case.nest]
+    happened = [
+        Happened(one.at_ms, str(one.kind).replace("_", " "),
+                 f"{'' if one.amount is None else f'{one.amount:g}'} {one.unit} {one.note}".strip())
+        for one in entries
+    ] + [Happened(one.raised_ms, f"alarm: {one.kind}", _reaction(one)) for one in alarms]  # fmt: skip
+    happened.sort(key=lambda one: one.at_ms)
+    page = html_of(found, happened, room.config.zone, room=room.config.station.name, warned=_warned(found, room))
+    try:
+        out.write_text(page, encoding="utf-8")
+        with out.with_suffix(".csv").open("w", encoding="utf-8", newline="") as file:
+            csv.writer(file).writerows(csv_rows(found))
+    except OSError as error:
+        raise NestclimateError(f"review: --out {out}: cannot be written ({error.strerror})") from error
+
+
+def _reaction(alarm: Alarm) -> str:
+    if alarm.acknowledged_ms is None:
+        return "nobody acknowledged it"
+    return f"acknowledged after {(alarm.acknowledged_ms - alarm.raised_ms) / HOUR_MS:.1f} h by {alarm.acknowledged_by}"
+
+
+class _OfOneNest:
+    """The store's readings of one nest's probes: what a replay of that nest needs."""
+
+    def __init__(self, room: Room, nest: str) -> None:
+        self._probes = sorted({one.probe for one in room.registry.placements(nest=nest)})
+        self._store = room.store
+
+    def probes(self) -> list[str]:
+        """The nest's own."""
+        return self._probes
+
+    def raw(self, probe: str, from_ms: int, until_ms: int) -> Columns:
+        """As the store says."""
+        return self._store.raw(probe, from_ms, until_ms)
+
+
+def _warned(found: Review, room: Room) -> str:
+    """What the bands in use would have said, and how long before the end: by replay of the nest's own readings."""
+    case = found.case
+    standings = standings_of(room.registry, room.keeping)
+    replayed = replay(
+        _OfOneNest(room, case.nest), standings, tuning_of(room.config.alarms), case.from_ms, case.until_ms,
+        calibrated=Calibrated(room.calibrations.all()),
+    )  # fmt: skip
+    alarms = [one for one in replayed.alarms if one.nest == case.nest and str(one.kind) not in ("silent", "faulty")]
+    if not alarms:
+        return "No alarm about this nest's air would have been raised under the bands in use."
+    first = alarms[0]
+    hours = (case.until_ms - first.raised_ms) / HOUR_MS
+    return (
+        f"Under the bands in use the alarm '{first.kind}' ({first.worst:.1f}, limit {first.limit:.1f}) would have come "
+        f"{hours:.0f} h before the end, the first of {len(alarms)}."
+    )

@@ -76,6 +76,15 @@ class PlaceAir:
         """Hours with both temperature and humidity."""
         return np.isfinite(self.temp_c) & np.isfinite(self.rh_pct)
 
+    def since(self, hour: int) -> PlaceAir:
+        """The part from an hour of it on."""
+        lim = self.limits
+        cut = Limits(lim.temp_low_c[hour:], lim.temp_high_c[hour:], lim.rh_low_pct[hour:], lim.rh_high_pct[hour:])
+        return PlaceAir(
+            self.place, self.start_ms + hour * HOUR_MS, self.temp_c[hour:], self.rh_pct[hour:], self.low_c[hour:],
+            self.high_c[hour:], cut,
+        )  # fmt: skip
+
 
 @dataclass(frozen=True, slots=True)
 class Distrust:

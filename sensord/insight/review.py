@@ -85,6 +85,12 @@ class Case:
     water: Water
     reservoir: tuple[Exposure, ...]
     from_hour: int = 0
+    compared_hour: int = 0  # siblings are compared from that hour of the window on
+
+    @property
+    def compared(self) -> tuple[PlaceAir, ...]:
+        """The part of the nest's places that siblings are compared over."""
+        return tuple(air.since(self.compared_hour) for air in self.places)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,10 +109,12 @@ def review_of(case: Case) -> Review:
     """Weigh the evidence."""
     coverage = coverage_of(case.places, case.from_hour)
     peers = {air.place: case.siblings.lived_at(air.place) for air in case.places}
-    measures, support = weigh(case.places, peers, case.water, coverage, case.until_ms)
-    exposures = [one for air in case.places for one in exposures_of(air, _percentiles(air, peers[air.place]))] + list(
-        case.reservoir
-    )
+    measures, support = weigh(case.compared, peers, case.water, coverage, case.until_ms)
+    exposures = [
+        one
+        for air, compared in zip(case.places, case.compared, strict=True)
+        for one in exposures_of(air, _percentiles(compared, peers[air.place]))
+    ] + list(case.reservoir)
     by_cause = {CAUSE[one.factor]: one for one in measures}
     findings = [
         Finding(cause, round(amount, 3), _because(cause, by_cause.get(cause), exposures, case))

@@ -1,0 +1,112 @@
+"""``nestclimate review`` as a keeper runs it, on a real station: document, report, and what it refuses."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+from html import unescape
+from html.parser import HTMLParser
+
+import pytest
+from die_off_room import START_MS, make_room
+
+from sensord.cli import main
+from sensord.clock import DAY_MS, from_ms
+from sensord.config import load_config
+from sensord.keeping.registry import Registry
+from sensord.model import Reading
+from sensord.wiring import Room
+
+
+@pytest.fixture(scope="module")
+def heat_mat(tmp_path_factory):
+    """A station in which T01 died over a heat mat: its folder, and the death."""
+    folder = tmp_path_factory.mktemp("station")
+    (folder / "station.toml").write_text('[station]\nname = "Cellar"\ndata = "data"\ntime_zone = "UTC"\n')
+    simulated = make_room("heat", 1, nests=5)
+    room = Room(load_config(folder), clock=None)
+    registry: Registry = room.registry
+    registry.put_nests(simulated.nests)
+    registry.put_placements(simulated.placements)
+    registry.add_entries(simulated.entries)
+    since_ms = simulated.died_ms - 31 * DAY_MS
+    room.store.write([Reading(*row) for row in simulated.rows if row[1] >= since_ms])
+    room.store.close()
+    return folder, simulated.died_ms
+
+
+class Addresses(HTMLParser):
+    """Whatever a page would fetch."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: list[str] = []
+        self.tags: list[str] = []
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.found += [f"{tag} {name}" for name, _ in attrs if name in ("src", "href", "srcset", "data", "poster")]
+
+
+def test_json(heat_mat, capsys):
+    """One document on standard output, as of the death."""
+    folder, died_ms = heat_mat
+    assert (
+        main(["--config", str(folder), "review", "T01", "--at", from_ms(died_ms + DAY_MS).isoformat(), "--json"]) == 0
+    )
+    document = json.loads(capsys.readouterr().out)
+    assert document["verdict"]["cause"] == "heat"
+    assert document["window"]["to"].startswith(from_ms(died_ms).isoformat()[:16])
+
+
+def test_report_is_complete(heat_mat, tmp_path, capsys):
+    """One file with its figures and words, that asks nothing of anybody, and the hourly data beside it."""
+    folder, died_ms = heat_mat
+    out = tmp_path / "t01.html"
+    at = from_ms(died_ms).isoformat()
+    assert main(["--config", str(folder), "review", "T01", "--at", at, "--out", str(out)]) == 0
+    page = unescape(out.read_text())
+    parser = Addresses()
+    parser.feed(page)
+    assert parser.found == []
+    assert "script" not in parser.tags
+    assert "url(" not in page
+    assert "@import" not in page
+    assert parser.tags.count("svg") == 2
+    assert "consistent with" in page
+    assert re.search(r"the alarm 'hot' .* would have come \d+ h before the end", page)
+    rows = list(csv.DictReader(out.with_suffix(".csv").read_text().splitlines()))
+    assert len(rows) == 30 * 24
+    assert max(float(row["temp_c"]) for row in rows if row["temp_c"]) > float(rows[-1]["temp_limit_high_c"])
+    assert "Check next" in capsys.readouterr().out
+
+
+def test_living_nest(heat_mat, capsys):
+    """A nest that lives is reviewed at the instant asked for."""
+    folder, died_ms = heat_mat
+    assert main(["--config", str(folder), "review", "T03", "--at", from_ms(died_ms).isoformat(), "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["verdict"]["cause"] == "not_climate"
+    assert document["siblings"] == {"nests": 4, "died": 1}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["X9"], "nest 'X9': there is no such nest"),
+        (["T01", "--at", from_ms(START_MS - DAY_MS).isoformat()], "did not stand yet"),
+        (["T01", "--days", "0"], "--days 0: allowed is above 0"),
+        (["T01", "--days", "nan"], "allowed is above 0"),
+        (["T01", "--days", "1e9"], "allowed is above 0"),
+        (["T01", "--out", "report.pdf"], "allowed is a file that ends in .html"),
+        (["T01", "--out", "no-such-folder/report.html"], "there is no folder"),
+    ],
+)
+def test_refused(heat_mat, capsys, arguments, said):
+    """What cannot be done is said in one line, with exit status 2."""
+    folder, _ = heat_mat
+    assert main(["--config", str(folder), "review", *arguments]) == 2
+    error = capsys.readouterr().err
+    assert said in error
+    assert error.count("\n") == 1
