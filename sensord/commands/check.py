@@ -81,7 +81,9 @@ def _server(room: Room) -> Iterator[Finding]:
         yield Finding("store server", False, error.problems[0])
     else:
         said = (
-            f"{waiting} stretches of readings wait for it, {given_up} of them given up" if waiting else "nothing waits"
+            f"stretches of readings not yet seen to be held: {waiting}, given up: {given_up}"
+            if waiting
+            else "nothing waits"
         )
         yield Finding("store server", not given_up, f"{room.server.name}: answers, {said}")
 
