@@ -229,9 +229,9 @@ class Reviewing:
         power = power_of(temp_c, room, own if own.measured.any() else None, w0)
         if power is None:
             return []
-        story = Story.begin(nest, events)
+        story, days = Story.begin(nest, events), min(window.hours, _COMPARED_H) // 24
         found = []
-        for at_ms in range(window.until_ms - window.hours // 24 * DAY_MS, window.until_ms + 1, DAY_MS):
+        for at_ms in range(window.until_ms - days * DAY_MS, window.until_ms + 1, DAY_MS):
             if at_ms > story.ledger.upto_ms:
                 story.advance(events, power, (), at_ms)
             belief = story.ledger.belief

@@ -149,7 +149,7 @@ def _because(cause: str, found: Measure | None, exposures: Sequence[Exposure], c
         unit = {Factor.DRY: "%", Factor.WET: "%", Factor.RESERVOIR_EMPTY: "mL"}.get(factor, "°C")
         words.append(
             f"{_span(hours)} {_TOO[factor]}, worst {worst.worst:.3g} {unit} (limit {worst.limit:.3g}), "
-            f"the last until {_days(case.until_ms - stretches[-1].until_ms)} before the end"
+            + _ended(case.until_ms - max(one.until_ms for one in stretches))
         )
     if found is not None and found.compared:
         words.append(f"{found.alike} of {found.compared} siblings that lived, {case.siblings.who}, had as much")
@@ -180,6 +180,9 @@ def _verdict_text(
         return text + _distrust_text(case.distrusted)
     finding = next(one for one in findings if one.cause == cause)
     factor = next(factor for factor, name in CAUSE.items() if name == cause)
+    if cause == "reservoir_empty":  # what harms is the dry air that follows
+        dry = next((one.because for one in findings if one.cause == "dry"), "")
+        return f"The {what} is consistent with an empty reservoir and cotton that dried. {(dry or finding.because).capitalize()}"
     return f"The {what} is consistent with the nest having been {_TOO[factor]}. {finding.because[0].upper()}{finding.because[1:]}"
 
 
@@ -198,10 +201,11 @@ def _span(hours: float) -> str:
     return f"{hours:.0f} h" if hours < 72 else f"{hours / 24:.0f} days"
 
 
-def _days(span_ms: int) -> str:
-    return "the very end, 0 h" if span_ms < HOUR_MS else (
-        f"{span_ms / HOUR_MS:.0f} h" if span_ms < 3 * DAY_MS else f"{span_ms / DAY_MS:.0f} days"
-    )  # fmt: skip
+def _ended(before_ms: int) -> str:
+    if before_ms < 2 * HOUR_MS:
+        return "until the end"
+    span = f"{before_ms / HOUR_MS:.0f} h" if before_ms < 3 * DAY_MS else f"{before_ms / DAY_MS:.0f} days"
+    return f"until {span} before the end"
 
 
 def as_json(review: Review) -> dict[str, Any]:
