@@ -1,6 +1,6 @@
 """Scores the outlook on a room whose physics it does not have, against the two rules a keeper has, and times it.
 
-python tests/bench/bench_outlook.py [--tubes N] [--seed N] [--station N] [--smoke]
+python tests/bench/bench_outlook.py [--tubes N] [--seed N] [--second] [--station N] [--smoke]
 
 Every answer comes from the product's own path (history, stories with checkpoints, pooling, look-ahead), asked as of the
 day, over an in-memory store of hourly means; ``--station N`` times N nests with a year in the embedded store.
@@ -21,6 +21,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent))
 
 from bench_room import HOUR_MS, START_MS, BenchRoom, Tube, make_room
+from bench_second_room import make_room as make_second_room
 from bench_station import entries_of, nest_of, open_station, placements_of, write_station
 
 from sensord.db import open_db
@@ -179,6 +180,7 @@ def main(arguments: list[str] | None = None) -> int:
     """Run it."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--smoke", action="store_true", help="a few tubes and weeks, to see that it runs")
+    parser.add_argument("--second", action="store_true", help="the room of other assumptions (bench_second_room.py)")
     parser.add_argument("--tubes", type=int, default=100)
     parser.add_argument("--days", type=int, default=365)
     parser.add_argument("--seed", type=int, default=7)
@@ -186,7 +188,7 @@ def main(arguments: list[str] | None = None) -> int:
     args = parser.parse_args(arguments)
     if args.smoke:
         args.tubes, args.days, args.station = 6, 150, 2
-    room = make_room(args.tubes, args.days, args.seed)
+    room = (make_second_room if args.second else make_room)(args.tubes, args.days, args.seed)
     answers, cotton = score(room)
     report(answers)
     report_cotton(room, cotton)
