@@ -124,6 +124,18 @@ def test_own_probe_room_probe_and_none(room):
     assert nests["far"]["days_left"] is None
 
 
+def test_a_probe_that_reads_nonsense_spoils_nobodys_outlook():
+    """An SHT31 whose words are all ones says 130 °C and 100 % (Sensirion, datasheet SHT3x-DIS): such hours do not count."""
+    connection = open_db(":memory:")
+    store, registry = Counting(), Registry(connection)
+    furnish(store, registry)
+    hours = range(DAY_0 + 30 * DAY_MS, DAY_0 + 32 * DAY_MS, HOUR_MS)
+    store.write([Reading(probe, at_ms + 1, 130.0, 100.0) for at_ms in hours for probe in ("hub/own", "hub/room")])
+    nests = by_name(document((store, registry, OutlookCache(connection)), day(DAYS)))
+    for name in ("own", "shared"):
+        assert nests[name]["days_left"]["p50"] == pytest.approx(101 - DAYS, abs=5)
+
+
 def test_both_kinds_of_basis_find_the_day(room):
     """11 mL at 0.11 mL a day from day 1 last until day 101."""
     nests = by_name(document(room, day(DAYS)))
