@@ -25,7 +25,7 @@ UNITS = {
 FIRST = {
     K.DRY: "Look at the reservoir and the cotton; top up, or offer a fresh tube.",
     K.WET: "Let air in; take away standing water, leftovers and mould.",
-    K.HOT: "Switch the heat off at the socket (at rest: look at the fridge) and move the nest somewhere cooler; do not chill it suddenly.",
+    K.HOT: "Switch the heat off at the socket (at rest: see to the cooling) and move the nest somewhere cooler; do not chill it suddenly.",
     K.COLD: "Check the heat source and its socket; warm the room slowly.",
     K.SWING: "Look for sun, draught or a heat mat that switches hard.",
     K.RESERVOIR: "Top up the reservoir, or lay out a fresh tube.",
