@@ -84,5 +84,5 @@ def test_only_the_wiring_names_concrete_adapters() -> None:
 def test_no_path_of_a_machine_and_no_module_without_end() -> None:
     for path in modules():
         text = path.read_text(encoding="utf-8")
-        assert "/work/" not in text, path
+        assert str(ROOT) not in text, path
         assert len(text.splitlines()) <= 450, f"{path}: split it"
