@@ -44,11 +44,21 @@ def serving(app, port: int = 0) -> Iterator[str]:
     from waitress.server import create_server
 
     server = create_server(app, host="127.0.0.1", port=port, threads=8)
-    thread = threading.Thread(target=server.run, daemon=True)
+    closing = threading.Event()
+
+    def run() -> None:
+        try:
+            server.run()
+        except OSError:  # waitress may be looking at a connection that is closed under it
+            if not closing.is_set():
+                raise
+
+    thread = threading.Thread(target=run, daemon=True)
     thread.start()
     try:
         yield f"http://127.0.0.1:{server.effective_port}"
     finally:
+        closing.set()
         server.close()
         server.task_dispatcher.shutdown()
         thread.join(5)

@@ -40,7 +40,7 @@ def run(args: argparse.Namespace, room: Room) -> int:
     data = room.part("dashboard.data", "dashboard").Data(room)
     app = room.part("dashboard.app", "dashboard").create_app(data, room.clock, network)
     server = _listen(room, app, settings)
-    thread = threading.Thread(target=server.run, name="waitress", daemon=True)
+    thread = threading.Thread(target=_answer, args=(server, stop), name="waitress", daemon=True)
     thread.start()
     _log.info("http://%s:%s/", settings.host, server.effective_port)
     try:
@@ -49,6 +49,14 @@ def run(args: argparse.Namespace, room: Room) -> int:
         server.close()
         server.task_dispatcher.shutdown(timeout=3)
     return 0
+
+
+def _answer(server: Any, stop: threading.Event) -> None:
+    try:
+        server.run()
+    except OSError:  # waitress may be looking at a connection that is closed under it at the end
+        if not stop.is_set():
+            raise
 
 
 def network_of(settings: DashboardSettings) -> str:
