@@ -21,7 +21,7 @@ from sensord.model import Place, Placement
 from sensord.store.base import Columns, ReadingStore
 
 NEST_PLACES = (Place.WET_END, Place.DRY_END)  # where a probe feels the air over the cotton
-TEMP_LOW_C, TEMP_HIGH_C, RH_MOST_PCT = -40.0, 80.0, 110.0
+_TEMP_LOW_C, _TEMP_HIGH_C, _RH_MOST_PCT = -40.0, 80.0, 110.0
 _FOREVER_MS = 2**62
 
 
@@ -175,20 +175,22 @@ class History:
             one.probe, hours.at_ms, np.frombuffer(hours.temp_mean_c), np.frombuffer(hours.rh_mean_pct)
         )
         place = np.frombuffer(hours.at_ms, np.int64) // HOUR_MS - bounds[0]
-        possible = in_range(np.frombuffer(hours.temp_max_c), rh_pct) & in_range(np.frombuffer(hours.temp_min_c), rh_pct)
+        possible = _possible(np.frombuffer(hours.temp_max_c), rh_pct) & _possible(
+            np.frombuffer(hours.temp_min_c), rh_pct
+        )
         for row, values in enumerate((temp_c, vapour_pa(np.where(possible, temp_c, np.nan), rh_pct))):
             known = np.isfinite(values) & possible
             sums[row, place[known]] += values[known]
             counts[row, place[known]] += 1
 
 
-def in_range(temp_c: Floats, rh_pct: Floats) -> NDArray[np.bool_]:
+def _possible(temp_c: Floats, rh_pct: Floats) -> NDArray[np.bool_]:
     """Where a temperature is none or can be true of a room with ants, -40 to 80 °C, and a humidity none or of 0 to 110 %.
 
     A broken probe reads 130 °C; one such hour must not count, nor spoil anybody's outlook. A calibrated humidity may be a
     little over 100.
     """
-    return ~((temp_c < TEMP_LOW_C) | (temp_c > TEMP_HIGH_C) | (rh_pct < 0) | (rh_pct > RH_MOST_PCT))
+    return ~((temp_c < _TEMP_LOW_C) | (temp_c > _TEMP_HIGH_C) | (rh_pct < 0) | (rh_pct > _RH_MOST_PCT))
 
 
 def _until(one: Placement) -> int:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, TextIO, TypeVar
 
+from sensord.cells import number_of
 from sensord.clock import DAY_MS, iso, parse_instant, to_ms
 from sensord.errors import InputError
 from sensord.keeping.journal import make_entry
@@ -175,17 +176,7 @@ def _choice(name: str, text: str, kind: type[_Choice]) -> _Choice:
 
 
 def _number(name: str, text: str, low: float, high: float) -> float | None:
-    if not text:
-        return None
-    try:
-        value = float(text)
-    except ValueError:
-        value = float("nan")
-    if not low <= value <= high:
-        raise InputError(
-            f"{name} = {text[:60]!r}: allowed is a number from {low:g} to {high:g}, or blank where unknown"
-        )
-    return value
+    return number_of(name, text, low, high, "unknown")
 
 
 def _text(name: str, text: str) -> str:

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from datetime import datetime
 from typing import IO, BinaryIO, TextIO
 
+from sensord.cells import number_of
 from sensord.clock import DAY_MS, EPOCH, iso, parse_instant
 from sensord.errors import InputError
 from sensord.keeping.tables import open_rows, refuse_future
@@ -132,14 +133,4 @@ class _Checker:
 
 
 def _number(name: str, text: str, low: float, high: float) -> float | None:
-    if not text:
-        return None
-    try:
-        value = float(text)
-    except ValueError:
-        value = float("nan")
-    if not low <= value <= high:
-        raise InputError(
-            f"{name} = {text[:60]!r}: allowed is a number from {low:g} to {high:g}, or blank where missing"
-        )
-    return value
+    return number_of(name, text, low, high, "missing")
