@@ -34,6 +34,7 @@ COMMANDS: dict[str, str] = {
     "sense": "read probes, keep the outbox, publish",
     "station": "record + watch + serve, and a broker where configured, under one supervisor",
     "serve": "the dashboard",
+    "users": "who may sign in and write: users add NAME, list, remove NAME, password NAME",
     "watch": "alarms and push",
     "alarms": "the alarm log; 'alarms ack ID', 'alarms shelve ID --for 2h --because TEXT'",
     "push": "what each route still owes; 'push test' sends a message over every route",

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from pathlib import Path
     from sqlite3 import Connection
 
+    from sensord.access.users import Users
     from sensord.alarms.heartbeat import Heartbeat
     from sensord.alarms.log import AlarmLog
     from sensord.alarms.outlook_runner import OutlookRunner
@@ -212,6 +213,13 @@ class Room:
         from sensord.alarms.log import AlarmLog
 
         return AlarmLog(self.connection)
+
+    @cached_property
+    def users(self) -> Users:
+        """Who may sign in, and who is signed in."""
+        from sensord.access.users import Users
+
+        return Users(self.connection, self.part("sensord.access.passwords", "dashboard").Passwords())
 
     def route_names(self) -> list[str]:
         """Names of the push routes."""
