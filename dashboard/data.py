@@ -146,6 +146,7 @@ class Data:
             due_days=self._config.alarms.reservoir_days,
             urgent_days=self._config.alarms.reservoir_urgent_days,
             speed=getattr(self._clock, "speed", 1.0),
+            temperature_unit=self._config.dashboard.temperature_unit,
         )
 
     def _stands(self, at_ms: int) -> list[NestNow]:

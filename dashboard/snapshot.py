@@ -128,6 +128,7 @@ class Snapshot:
         silent_after_ms: age from which a reading is no longer to be trusted.
         due_days, urgent_days: a reservoir with fewer days left is due, or urgent.
         speed: how many seconds of this room pass in a real one (1 but in the demo).
+        temperature_unit: C or F, what the reader wants to see; every value in here is in °C.
     """
 
     station: str
@@ -143,6 +144,7 @@ class Snapshot:
     due_days: float = 7.0
     urgent_days: float = 2.0
     speed: float = 1.0
+    temperature_unit: str = "C"
 
 
 @dataclass(frozen=True, slots=True)

@@ -116,8 +116,7 @@ CAUSES = {
     "cannot_tell": "cannot tell",
 }
 FACTORS = {**KINDS, "reservoir_empty": "reservoir empty"}
-FACTOR_UNITS = {"dry": "%", "wet": "%", "hot": "°C", "cold": "°C", "swing": "°C in 12 h", "reservoir_empty": "mL"}
-BANDS = {"rh_pct": ("humidity", "%"), "temp_c": ("temperature", "°C")}
+BANDS = {"rh_pct": "humidity", "temp_c": "temperature"}
 EDGES = ("ideal from", "ideal to", "limit from", "limit to")
 NO_SOURCE = "not given"
 BANDS_TITLE = "What is right here, and who says so"

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from dashboard import text
 from dashboard.snapshot import AlarmNow, NestNow, ProcessNow, Snapshot, Water
+from dashboard.units import degrees
 from sensord.clock import DAY_MS, MINUTE_MS, from_ms
 from sensord.keeping.bands import State, Verdict, state_of
 
@@ -166,7 +167,7 @@ def card_of(now: NestNow, snapshot: Snapshot, alarm: str = "") -> Card:
         side=side,
         rh="" if bare else _number(air.rh_pct if air else None, 0) + "%",
         rh_trend=_trend(air.rh_trend_pct_h if air else None, RH_TREND_PCT_H),
-        temp="" if bare else _number(air.temp_c if air else None, 1) + "°",
+        temp="" if bare else _temperature(air.temp_c if air else None, snapshot.temperature_unit),
         temp_trend=_trend(air.temp_trend_c_h if air else None, TEMP_TREND_C_H),
         days=_days(water.days_p50) if water else "",
         age=text.age(old_ms) if air and old_ms > LATE_AFTER_MS * max(1.0, snapshot.speed / 30) else "",
@@ -234,6 +235,11 @@ def _number(value: float | None, digits: int) -> str:
     if value is None or not math.isfinite(value):
         return text.NO_NUMBER
     return f"{value + 0.0:.{digits}f}"
+
+
+def _temperature(temp_c: float | None, unit: str) -> str:
+    """Without its letter, which a wall has no room for."""
+    return _number(None if temp_c is None else degrees(temp_c, unit), 1) + "°"
 
 
 def _trend(change: float | None, steady: float) -> str:

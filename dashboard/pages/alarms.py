@@ -10,6 +10,7 @@ from dashboard.components.drawing import SYMBOLS, mark
 from dashboard.pages.wall import failed
 from dashboard.shell import page
 from dashboard.snapshot import AlarmNow, Source
+from dashboard.units import CELSIUS, of_kind
 from dashboard.viewmodels import local
 from sensord.clock import DAY_MS, Clock, to_ms
 from sensord.errors import NestclimateError
@@ -24,29 +25,30 @@ def register(server: Flask, source: Source, clock: Clock) -> None:
     @server.get("/alarms")
     def alarms() -> str:
         try:
-            zone = source.snapshot().time_zone
-            body = alarms_html(source.alarms(to_ms(clock.now()) - DAYS * DAY_MS), zone)
+            snapshot = source.snapshot()
+            found = source.alarms(to_ms(clock.now()) - DAYS * DAY_MS)
+            body = alarms_html(found, snapshot.time_zone, snapshot.temperature_unit)
         except NestclimateError as error:
             body = Markup("<p>{}</p>").format(failed(error))
         return page("Alarms", Markup("{}<main><h1>Alarms</h1>{}</main>").format(SYMBOLS, body), here="/alarms")
 
 
-def alarms_html(alarms: tuple[AlarmNow, ...], zone: str) -> Markup:
+def alarms_html(alarms: tuple[AlarmNow, ...], zone: str, unit: str = CELSIUS) -> Markup:
     """The log as a table, times on the room's clock."""
     if not alarms:
         return Markup("<p>{}</p>").format(text.NO_ALARMS.format(days=DAYS))
     ordered = sorted(alarms, key=lambda alarm: (alarm.returned_ms is not None, -alarm.raised_ms))
-    return table(_HEADS, [_row(alarm, zone) for alarm in ordered])
+    return table(_HEADS, [_row(alarm, zone, unit) for alarm in ordered])
 
 
-def _row(alarm: AlarmNow, zone: str) -> list[object]:
+def _row(alarm: AlarmNow, zone: str, unit: str) -> list[object]:
     shape = "blind" if alarm.kind in {"silent", "faulty"} else "act" if alarm.returned_ms is None else "ok"
     times = [
         local(at, zone, "%-d %b %H:%M") if at else ""
         for at in (alarm.raised_ms, alarm.returned_ms, alarm.acknowledged_ms)
     ]
     state = Markup('<span class="word">{}{}</span>').format(mark(shape, ""), alarm.state)
-    values = ["" if value is None else f"{value:.1f}" for value in (alarm.worst, alarm.limit)]
+    values = [of_kind(alarm.kind, value, unit) for value in (alarm.worst, alarm.limit)]
     where = alarm.nest or alarm.probe or alarm.room or ""
     if alarm.nest:
         where = Markup('<a href="/nest/{0}">{0}</a>').format(alarm.nest)

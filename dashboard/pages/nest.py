@@ -16,6 +16,7 @@ from dashboard.figures.water import water_figure
 from dashboard.pages.wall import failed
 from dashboard.shell import build_id, nav, page
 from dashboard.snapshot import NestNow, Snapshot, Source
+from dashboard.units import CELSIUS, in_words, short
 from dashboard.viewmodels import card_of, local, outlook_words
 from sensord.clock import DAY_MS, Clock, to_ms
 from sensord.errors import NestclimateError
@@ -120,7 +121,7 @@ def shown(source: Source, clock: Clock, pathname: str, days: str) -> Shown:
     fan = water_figure(now.water, snapshot.at_ms, zone) if now.water else None
     told = gone(now, snapshot) if now.died_ms is not None else facts(now, snapshot)
     return (
-        name, told, figure, empty_words(history), words, fan or _NOTHING, _SHOWN if fan else _HIDDEN, provenance(now.bands),
+        name, told, figure, empty_words(history), words, fan or _NOTHING, _SHOWN if fan else _HIDDEN, provenance(now.bands, snapshot.temperature_unit),
     )  # fmt: skip
 
 
@@ -158,16 +159,17 @@ def _facts(*rows: tuple[str, Any]) -> list[Any]:
     return [html.Div([html.Small(label), value]) for label, value in rows if value]
 
 
-def provenance(bands: Bands | None) -> list[Any]:
+def provenance(bands: Bands | None, degrees: str = CELSIUS) -> list[Any]:
     """The bands in force, each number with where it comes from."""
     if bands is None:
         return []
     rows = []
-    for quantity, (name, unit) in text.BANDS.items():
+    for quantity, name in text.BANDS.items():
         band: Band = getattr(bands, quantity)
         for number, edge in enumerate(text.EDGES):
             value, source = band.edge(number)
-            cells = (name if number == 0 else "", edge, f"{value:g} {unit}", source or text.NO_SOURCE)
+            amount = short(value, degrees) if quantity == "temp_c" else f"{value:g} %"
+            cells = (name if number == 0 else "", edge, amount, in_words(source, degrees) or text.NO_SOURCE)
             rows.append(html.Tr([html.Td(cell) for cell in cells]))
     return [html.H2(text.BANDS_TITLE), html.Div(html.Table(html.Tbody(rows)), className="scroll")]
 

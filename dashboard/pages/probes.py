@@ -11,6 +11,7 @@ from dashboard.pages.alarms import table
 from dashboard.pages.wall import failed
 from dashboard.shell import page
 from dashboard.snapshot import HubNow, ProbeNow, Snapshot, Source
+from dashboard.units import written
 from sensord.errors import NestclimateError
 
 _PROBE_HEADS = ("probe", "nest or room", "place", "temperature", "humidity", "last heard")
@@ -56,6 +57,6 @@ def _probe(probe: ProbeNow, snapshot: Snapshot) -> list[object]:
     heard: object = "never" if probe.at_ms is None else text.age(snapshot.at_ms - probe.at_ms)
     if probe.at_ms is None or snapshot.at_ms - probe.at_ms > snapshot.silent_after_ms:
         heard = Markup('<span class="word">{}{}</span>').format(mark("blind", ""), heard)
-    temp = "" if probe.temp_c is None else f"{probe.temp_c:.1f} °C"
+    temp = "" if probe.temp_c is None else written(probe.temp_c, snapshot.temperature_unit)
     humidity = "" if probe.rh_pct is None else f"{probe.rh_pct:.0f} %"
     return [probe.name, where, text.PLACES[placed.place] if placed else "", temp, humidity, heard]

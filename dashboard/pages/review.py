@@ -14,6 +14,7 @@ from dashboard.pages.alarms import table
 from dashboard.pages.wall import failed
 from dashboard.shell import page
 from dashboard.snapshot import Exposed, ReviewNow, Source
+from dashboard.units import CELSIUS, in_words, of_kind
 from dashboard.viewmodels import local
 from sensord.clock import to_ms
 from sensord.errors import InputError, NestclimateError
@@ -51,7 +52,8 @@ def _answer(source: Source, asked: dict[str, str]) -> Markup:
         return Markup("")
     snapshot = source.snapshot()
     at_ms = min(snapshot.at_ms, _end_of_day(asked["day"], snapshot.time_zone) or snapshot.at_ms)
-    return review_html(source.review(asked["nest"], at_ms, _days(asked["days"])), snapshot.time_zone)
+    found = source.review(asked["nest"], at_ms, _days(asked["days"]))
+    return review_html(found, snapshot.time_zone, snapshot.temperature_unit)
 
 
 def _end_of_day(day: str, zone: str) -> int | None:
@@ -72,7 +74,7 @@ def _days(days: str) -> float:
     return float(given)
 
 
-def review_html(review: ReviewNow, zone: str) -> Markup:
+def review_html(review: ReviewNow, zone: str, unit: str = CELSIUS) -> Markup:
     """Verdict first, then what to check, then the evidence."""
     when = (
         text.DIED.format(at=_at(review.died_ms, zone)) if review.died_ms else text.REVIEW_NONE.format(nest=review.nest)
@@ -81,32 +83,34 @@ def review_html(review: ReviewNow, zone: str) -> Markup:
         '<h2><a href="/nest/{}">{}</a>: {}</h2><p class="large">{}</p><p>{}</p><p class="soft">{} {} to {}, {:.0%} of the hours measured;'
         " {} compared, {} of them died. {}</p>"
     ).format(
-        quote(review.nest), review.nest, text.CAUSES.get(review.cause, review.cause), review.because, review.check_next,
+        quote(review.nest), review.nest, text.CAUSES.get(review.cause, review.cause), in_words(review.because, unit), review.check_next,
         when, _at(review.from_ms, zone), _at(review.until_ms, zone), review.coverage,
         text.count_of(review.siblings, "sibling", "siblings"), review.siblings_died, text.REVIEW_SAYS,
     )  # fmt: skip
-    return head + _findings(review) + _exposures(review.exposures, zone)
+    return head + _findings(review, unit) + _exposures(review.exposures, zone, unit)
 
 
-def _findings(review: ReviewNow) -> Markup:
+def _findings(review: ReviewNow, unit: str) -> Markup:
     if not review.findings:
         return Markup("")
     rows: list[list[object]] = [
-        [text.CAUSES.get(cause, cause), f"{support:.2f}", because] for cause, support, because in review.findings
+        [text.CAUSES.get(cause, cause), f"{support:.2f}", in_words(because, unit)]
+        for cause, support, because in review.findings
     ]
     return Markup("<h3>What speaks for what</h3>{}").format(table(("", "support, 0 to 1", "because"), rows))
 
 
-def _exposures(exposures: tuple[Exposed, ...], zone: str) -> Markup:
+def _exposures(exposures: tuple[Exposed, ...], zone: str, unit: str) -> Markup:
     if not exposures:
         return Markup("")
-    return Markup("<h3>Beyond the limits</h3>{}").format(table(_HEADS, [_exposed(one, zone) for one in exposures]))
+    return Markup("<h3>Beyond the limits</h3>{}").format(
+        table(_HEADS, [_exposed(one, zone, unit) for one in exposures])
+    )
 
 
-def _exposed(one: Exposed, zone: str) -> list[object]:
-    unit = text.FACTOR_UNITS.get(one.factor, "")
+def _exposed(one: Exposed, zone: str, unit: str) -> list[object]:
     less = "" if one.percentile is None else f"{one.percentile:.0f} %"
-    values = [f"{value:.1f} {unit}" for value in (one.worst, one.limit)]
+    values = [of_kind(one.factor, value, unit) for value in (one.worst, one.limit)]
     what = text.FACTORS.get(one.factor, one.factor)
     return [what, _at(one.from_ms, zone), _at(one.until_ms, zone), f"{one.hours:.0f}", *values, less]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from urllib.parse import quote
 
 from flask import Flask
@@ -12,6 +13,7 @@ from dashboard.components.drawing import SYMBOLS, mark
 from dashboard.pages.wall import failed
 from dashboard.shell import page
 from dashboard.snapshot import Chore, RoundNow, Source
+from dashboard.units import CELSIUS, in_words
 from dashboard.viewmodels import moment
 from sensord.errors import NestclimateError
 
@@ -25,13 +27,13 @@ def register(server: Flask, source: Source) -> None:
     def todays_round() -> str:
         try:
             snapshot = source.snapshot()
-            body = round_html(source.round(), snapshot.at_ms, snapshot.time_zone)
+            body = round_html(source.round(), snapshot.at_ms, snapshot.time_zone, snapshot.temperature_unit)
         except NestclimateError as error:
             body = Markup("<p>{}</p>").format(failed(error))
         return page("Round", Markup("{}<main><h1>Round</h1>{}</main>").format(SYMBOLS, body), here="/round")
 
 
-def round_html(found: RoundNow | None, now_ms: int, zone: str) -> Markup:
+def round_html(found: RoundNow | None, now_ms: int, zone: str, unit: str = CELSIUS) -> Markup:
     """A checklist by urgency; words where there is none."""
     if found is None:
         return Markup("<p>{}</p>").format(text.ROUND_SOON)
@@ -41,7 +43,8 @@ def round_html(found: RoundNow | None, now_ms: int, zone: str) -> Markup:
     made = Markup('<p class="soft">{}</p>').format(text.ROUND_MADE.format(at=at))
     if not found.chores:
         return Markup('<p class="large">{}</p>{}').format(text.ROUND_EMPTY, made)
-    parts = [_part(urgency, found.chores) for urgency in text.URGENCIES]
+    chores = tuple(dataclasses.replace(chore, why=in_words(chore.why, unit)) for chore in found.chores)
+    parts = [_part(urgency, chores) for urgency in text.URGENCIES]
     how = Markup('<p class="soft">{} <code>{}</code> {}</p>').format(*text.ROUND_DONE)
     return made + Markup("").join(parts) + how
 
