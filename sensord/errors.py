@@ -2,7 +2,9 @@
 
 NestclimateError            exit status 1: something failed
 +-- InputError              exit status 2: what was given is wrong (also a ValueError)
+|   +-- ConflictError       somebody else changed the same rows meanwhile
 |   +-- ConfigError         the configuration; names file, key, value, and what is allowed
+|   +-- NotThereError       what was named is not there
 |   +-- PayloadError        a message on a topic that cannot be decoded
 +-- ProbeError              a probe or its bus (also an OSError)
 +-- LinkError               the broker or the way to it (also a ConnectionError)
@@ -38,6 +40,14 @@ class InputError(NestclimateError, ValueError):
 
 class ConfigError(InputError):
     """One or more mistakes in the configuration, all of them at once."""
+
+
+class ConflictError(InputError):
+    """What was changed has been changed by somebody else since it was read; nothing was written."""
+
+
+class NotThereError(InputError):
+    """What was named is not there, or no longer."""
 
 
 class PayloadError(InputError):

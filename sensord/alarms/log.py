@@ -17,7 +17,7 @@ from sensord.alarms.lifecycle import ASIDE, Alarm, AlarmState
 from sensord.alarms.standing import Standing
 from sensord.clock import iso
 from sensord.db import migrate, transaction
-from sensord.errors import InputError
+from sensord.errors import NotThereError
 from sensord.model import AlarmKind, Place, Priority
 
 _COLUMNS = tuple(field.name for field in fields(Alarm))
@@ -84,7 +84,7 @@ class AlarmLog:
         """The alarm of that id, or of the only one that begins so.
 
         Raises:
-            InputError: there is none, or more than one.
+            NotThereError: there is none, or more than one.
         """
         found = self._read(
             "id LIKE ? ESCAPE '\\' ORDER BY id LIMIT 2", id_.replace("%", "\\%").replace("_", "\\_") + "%"
@@ -94,7 +94,7 @@ class AlarmLog:
             return exact[0]
         if len(found) != 1 or not id_:
             problem = "there is no such alarm" if not found or not id_ else "more than one alarm begins so"
-            raise InputError(f"alarm {id_!r}: {problem}; 'nestclimate alarms' lists them")
+            raise NotThereError(f"alarm {id_[:60]!r}: {problem}; 'nestclimate alarms' lists them")
         return found[0]
 
     def transitions(self, id_: str) -> list[Transition]:
@@ -108,7 +108,7 @@ class AlarmLog:
         """Somebody saw it. Acknowledging twice changes nothing.
 
         Raises:
-            InputError: there is no such alarm.
+            NotThereError: there is no such alarm.
         """
         return self._change(id_, "acknowledged", at_ms, by, "", lambda alarm: lifecycle.acknowledge(alarm, at_ms, by))
 
@@ -136,7 +136,7 @@ class AlarmLog:
         """End its being set aside.
 
         Raises:
-            InputError: there is no such alarm.
+            NotThereError: there is no such alarm.
         """
         return self._change(id_, "brought_back", at_ms, by, "", lifecycle.bring_back)
 

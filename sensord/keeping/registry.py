@@ -6,18 +6,24 @@ that moves gets a new placement, so that the past stays true. Writing the same a
 
 from __future__ import annotations
 
+import hashlib
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
 from sensord.db import migrate, transaction
-from sensord.errors import InputError, StoreError
+from sensord.errors import ConflictError, InputError, NotThereError, StoreError
 from sensord.keeping.colony import dead_nests
 from sensord.keeping.placements import overlaps
 from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement, Plug, Stage
 
 _ALWAYS = -(2**62)  # stands for "since always", so that it can be part of the key and sorts first
+
+_MARKED = {
+    "nests": "SELECT * FROM nests ORDER BY name, since_ms",
+    "placements": "SELECT * FROM placements ORDER BY probe, since_ms",
+}
 
 _STEPS = (
     """CREATE TABLE nests (
@@ -37,7 +43,25 @@ _STEPS = (
     CREATE UNIQUE INDEX entries_key ON entries
         (nest, at_ms, kind, ifnull(amount, -1), unit, CASE kind WHEN 'note' THEN note ELSE '' END);
     CREATE INDEX entries_time ON entries (at_ms)""",
+    # An entry can be withdrawn by its id, so an id never stands for another entry later (AUTOINCREMENT).
+    """CREATE TABLE journal (
+        id INTEGER PRIMARY KEY AUTOINCREMENT, nest TEXT NOT NULL, at_ms INTEGER NOT NULL, kind TEXT NOT NULL,
+        amount REAL, unit TEXT NOT NULL, note TEXT NOT NULL, by TEXT NOT NULL
+    );
+    INSERT INTO journal SELECT rowid, * FROM entries ORDER BY rowid;
+    DROP TABLE entries;
+    ALTER TABLE journal RENAME TO entries;
+    CREATE UNIQUE INDEX entries_key ON entries
+        (nest, at_ms, kind, ifnull(amount, -1), unit, CASE kind WHEN 'note' THEN note ELSE '' END);
+    CREATE INDEX entries_time ON entries (at_ms);
+    CREATE TABLE withdrawn_entries (
+        id INTEGER PRIMARY KEY, nest TEXT NOT NULL, at_ms INTEGER NOT NULL, kind TEXT NOT NULL, amount REAL,
+        unit TEXT NOT NULL, note TEXT NOT NULL, by TEXT NOT NULL, withdrawn_by TEXT NOT NULL, withdrawn_ms INTEGER NOT NULL
+    )""",
 )
+_ENTRY = "at_ms, nest, kind, amount, unit, note, by"
+_SAME_ENTRY = """nest = ? AND at_ms = ? AND kind = ? AND ifnull(amount, -1) = ifnull(?, -1) AND unit = ?
+    AND (kind <> 'note' OR note = ?)"""
 
 
 class Registry:
@@ -70,8 +94,19 @@ class Registry:
         where, given = ("WHERE name = ?", (name,)) if name is not None else ("", ())
         return [_nest(row) for row in self._read(f"SELECT * FROM nests {where} ORDER BY name, since_ms", *given)]
 
-    def put_nests(self, nests: Iterable[Nest]) -> int:
-        """Add nests or states of nests; the same (name, since) again replaces that state. How many rows changed."""
+    def mark(self, table: str) -> str:
+        """A short text that changes whenever a row of ``nests`` or ``placements`` does."""
+        return hashlib.sha256(repr(self._read(_MARKED[table])).encode()).hexdigest()[:16]
+
+    def put_nests(self, nests: Iterable[Nest], mark: str | None = None) -> int:
+        """Add nests or states of nests; the same (name, since) again replaces that state. How many rows changed.
+
+        Args:
+            mark: of the rows as they were read; None: whatever they are.
+
+        Raises:
+            ConflictError: the rows are no longer those of the mark; nothing was changed.
+        """
         rows = [
             (nest.name, _ALWAYS if nest.since_ms is None else nest.since_ms, nest.kind, nest.room, nest.rack,
              nest.species, nest.colony, nest.stage, nest.bore_mm, nest.chamber_mm, nest.reservoir_ml, nest.plug)
@@ -86,6 +121,7 @@ class Registry:
             (excluded.kind,excluded.room,excluded.rack,excluded.species,excluded.colony,excluded.stage,
              excluded.bore_mm,excluded.chamber_mm,excluded.reservoir_ml,excluded.plug)""",
             rows,
+            ("nests", mark),
         )
 
     def placements(
@@ -100,14 +136,15 @@ class Registry:
         )  # fmt: skip
         return [_placement(row) for row in rows]
 
-    def put_placements(self, placements: Sequence[Placement]) -> int:
+    def put_placements(self, placements: Sequence[Placement], mark: str | None = None) -> int:
         """Add placements; the same (probe, since) again replaces that one, which is how one is ended. Rows changed.
 
         Raises:
+            ConflictError: the rows are no longer those of the mark, where one is given; nothing was changed.
             InputError: a probe would be at two places at once; nothing was changed.
         """
         given = list(placements)
-        with self._writing():
+        with self._writing(("placements", mark)):
             keys = {(row.probe, row.since_ms) for row in given}
             kept = [row for row in self.placements() if (row.probe, row.since_ms) not in keys]
             problems = overlaps(given, kept)
@@ -131,7 +168,7 @@ class Registry:
         """Journal entries with ``from_ms <= at < until_ms``, ascending in time; None: no bound."""
         wanted = None if kinds is None else {str(kind) for kind in kinds}
         rows = self._read(
-            """SELECT at_ms, nest, kind, amount, unit, note, by FROM entries
+            f"""SELECT {_ENTRY} FROM entries
             WHERE (?1 IS NULL OR nest = ?1) AND (?2 IS NULL OR at_ms >= ?2) AND (?3 IS NULL OR at_ms < ?3)
             ORDER BY at_ms, rowid""",
             nest, from_ms, until_ms,
@@ -141,9 +178,48 @@ class Registry:
     def add_entries(self, entries: Iterable[Entry]) -> int:
         """Add entries. One with nest, instant, kind, amount and unit of an older one is that one. How many were new."""
         return self._write_many(
-            "INSERT OR IGNORE INTO entries VALUES (?,?,?,?,?,?,?)",
+            "INSERT OR IGNORE INTO entries (nest, at_ms, kind, amount, unit, note, by) VALUES (?,?,?,?,?,?,?)",
             [(e.nest, e.at_ms, e.kind, e.amount, e.unit, e.note, e.by) for e in entries],
         )
+
+    def entry_id(self, entry: Entry) -> int | None:
+        """The number under which this entry, or the one that counts as the same, stands; None where it does not."""
+        rows = self._read(
+            f"SELECT id FROM entries WHERE {_SAME_ENTRY}",
+            entry.nest, entry.at_ms, entry.kind, entry.amount, entry.unit, entry.note,
+        )  # fmt: skip
+        return int(rows[0][0]) if rows else None
+
+    def newest_entry_id(self) -> int:
+        """The highest number any entry ever had, 0 where there never was one."""
+        rows = self._read("SELECT seq FROM sqlite_sequence WHERE name = 'entries'")
+        return int(rows[0][0]) if rows else 0
+
+    def entries_after(self, id_: int) -> list[tuple[int, Entry]]:
+        """What was written since the entry of that number, whatever instant it speaks of, as it was written."""
+        rows = self._read(f"SELECT id, {_ENTRY} FROM entries WHERE id > ? ORDER BY id", id_)
+        return [(row[0], _entry(row[1:])) for row in rows]
+
+    def withdraw_entry(self, id_: int, by: str, at_ms: int) -> Entry:
+        """Take an entry back: it leaves the journal and is kept aside, with who did so and when. Twice changes nothing.
+
+        Raises:
+            NotThereError: there never was an entry of that number.
+        """
+        with self._writing():
+            rows = self._read(f"SELECT {_ENTRY} FROM entries WHERE id = ?", id_)
+            if rows:
+                self._connection.execute(
+                    """INSERT INTO withdrawn_entries
+                    SELECT id, nest, at_ms, kind, amount, unit, note, by, ?, ? FROM entries WHERE id = ?""",
+                    (by, at_ms, id_),
+                )
+                self._connection.execute("DELETE FROM entries WHERE id = ?", (id_,))
+            else:
+                rows = self._read(f"SELECT {_ENTRY} FROM withdrawn_entries WHERE id = ?", id_)
+            if not rows:
+                raise NotThereError(f"entry {id_}: there is no such entry of the journal")
+        return _entry(rows[0])
 
     def alive(self, at_ms: int) -> set[str]:
         """Names of the nests that stood at that instant and whose colony had not died by then."""
@@ -157,12 +233,17 @@ class Registry:
             raise StoreError(f"database: nests, placements and journal cannot be read ({error})") from error
 
     @contextmanager
-    def _writing(self) -> Iterator[None]:
+    def _writing(self, expected: tuple[str, str | None] = ("", None)) -> Iterator[None]:
+        table, mark = expected
         with transaction(self._connection):
+            if mark is not None and mark != self.mark(table):
+                raise ConflictError(f"{table}: somebody else changed them since they were read; nothing was saved")
             yield
 
-    def _write_many(self, sql: str, rows: Sequence[tuple[Any, ...]]) -> int:
-        with self._writing():
+    def _write_many(
+        self, sql: str, rows: Sequence[tuple[Any, ...]], expected: tuple[str, str | None] = ("", None)
+    ) -> int:
+        with self._writing(expected):
             return self._many(sql, rows)
 
     def _many(self, sql: str, rows: Sequence[tuple[Any, ...]]) -> int:
