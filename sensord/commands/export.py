@@ -14,7 +14,7 @@ from rich.progress import Progress
 from sensord.alarms.log import document
 from sensord.clock import DAY_MS, iso, to_ms
 from sensord.keeping.table_files import write_table
-from sensord.keeping.tables import COLUMNS, entry_row, nest_row, placement_row
+from sensord.keeping.tables import COLUMNS, table_rows
 from sensord.wiring import Room
 
 _ALARMS = (
@@ -54,12 +54,7 @@ def _batches(table: str, room: Room) -> Iterable[list[tuple[Any, ...]]]:
         return _readings(room)
     if table == "alarms":
         return [_alarms(room)]
-    registry = room.registry
-    if table == "nests":
-        return [[nest_row(nest) for nest in registry.history()]]
-    if table == "placements":
-        return [[placement_row(placement) for placement in registry.placements()]]
-    return [[entry_row(entry) for entry in registry.entries()]]
+    return [table_rows(table, room.registry)]
 
 
 def _readings(room: Room) -> Iterator[list[tuple[Any, ...]]]:

@@ -6,7 +6,7 @@ import csv
 import os
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 from sensord.errors import InputError, MissingPartError, NestclimateError
 
@@ -47,13 +47,18 @@ def write_table(out: Path, columns: dict[str, str], batches: Iterable[Batch]) ->
 
 
 def _write_csv(draft: Path, columns: dict[str, str], batches: Iterable[Batch]) -> int:
-    rows = 0
     with draft.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\n")
-        writer.writerow(columns)
-        for batch in batches:
-            writer.writerows(batch)
-            rows += len(batch)
+        return write_csv(file, columns, batches)
+
+
+def write_csv(file: TextIO, columns: Iterable[str], batches: Iterable[Batch]) -> int:
+    """A header line, then the rows. How many rows."""
+    rows = 0
+    writer = csv.writer(file, lineterminator="\n")
+    writer.writerow(columns)
+    for batch in batches:
+        writer.writerows(batch)
+        rows += len(batch)
     return rows
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Any, TextIO, TypeVar
+from typing import TYPE_CHECKING, Any, TextIO, TypeVar
 
 from sensord.cells import number_of
 from sensord.clock import DAY_MS, iso, parse_instant, to_ms
@@ -13,6 +13,9 @@ from sensord.errors import InputError
 from sensord.keeping.journal import make_entry
 from sensord.keeping.placements import overlaps
 from sensord.model import Entry, Nest, NestKind, Place, Placement, Plug, Stage, check_nest, check_probe
+
+if TYPE_CHECKING:
+    from sensord.keeping.registry import Registry
 
 COLUMNS: dict[str, tuple[str, ...]] = {
     "nests": (
@@ -61,9 +64,6 @@ def read_table(file: TextIO, table: str, now_ms: int) -> Table:
     Raises:
         InputError: the header is wrong.
     """
-    makers: dict[str, Callable[[Sequence[str], int], Any]] = {
-        "nests": _nest, "placements": _placement, "journal": _journal,
-    }  # fmt: skip
     found = Table()
     reader, order = open_rows(file, table)
     line = 1
@@ -77,22 +77,32 @@ def read_table(file: TextIO, table: str, now_ms: int) -> Table:
             break
         started, line = line + 1, reader.line_num  # type: ignore[attr-defined]
         if row:
-            _take(found, started, row, order, makers[table], now_ms)
+            _take(found, started, row, order, table, now_ms)
     if table == "placements":
         _refuse_overlaps(found)
     return found
 
 
-def _take(
-    found: Table, line: int, row: list[str], order: list[int], make: Callable[[Sequence[str], int], Any], now_ms: int
-) -> None:
+def _take(found: Table, line: int, row: list[str], order: list[int], table: str, now_ms: int) -> None:
     if len(row) != len(order):
         found.bad.append((line, f"has {len(row)} fields; allowed are {len(order)}"))
         return
     try:
-        found.rows.append((line, make([row[index].strip() for index in order], now_ms)))
+        found.rows.append((line, read_row(table, [row[index] for index in order], now_ms)))
     except InputError as error:
         found.bad.append((line, "; ".join(error.problems)))
+
+
+def read_row(table: str, cells: Sequence[str], now_ms: int) -> Nest | Placement | Entry:
+    """One row of nests, placements or journal from its cells, in the order of the contract's columns.
+
+    Raises:
+        InputError: a cell is not what is allowed; the line begins with the cell's name.
+    """
+    makers: dict[str, Callable[[Sequence[str], int], Nest | Placement | Entry]] = {
+        "nests": _nest, "placements": _placement, "journal": _journal,
+    }  # fmt: skip
+    return makers[table]([cell.strip() for cell in cells], now_ms)
 
 
 def _refuse_overlaps(found: Table) -> None:
@@ -183,6 +193,15 @@ def _text(name: str, text: str) -> str:
     if len(text) > _LONGEST_TEXT or not (text.isprintable() or not text):
         raise InputError(f"{name} = {text[:60]!r}: allowed are up to {_LONGEST_TEXT} printable characters")
     return text
+
+
+def table_rows(table: str, registry: Registry) -> list[tuple[Any, ...]]:
+    """All of nests, placements or journal in the contract's columns, nests with their history."""
+    if table == "nests":
+        return [nest_row(nest) for nest in registry.history()]
+    if table == "placements":
+        return [placement_row(placement) for placement in registry.placements()]
+    return [entry_row(entry) for entry in registry.entries()]
 
 
 def nest_row(nest: Nest) -> tuple[Any, ...]:
