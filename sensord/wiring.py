@@ -191,14 +191,15 @@ class Room:
 
         folder, station = self.config.folder, self.config.station
         keeping = Keeping(library, station.hemisphere, self.config.zone)
-        nests, problems = self.registry.history(), list[str]()
+        nests, problems, unused = self.registry.history(), list[str](), list[str]()
         colonies = {nest.colony: keeping.species_of(nest) for nest in nests if nest.colony}
-        keeping = replace(keeping, by_colony=load_own_species(folder / "colonies", "colony", colonies, problems))
+        by_colony = load_own_species(folder / "colonies", "colony", colonies, problems, unused)
+        keeping = replace(keeping, by_colony=by_colony)
         named = {nest.name: keeping.species_of(nest) for nest in nests}
-        keeping = replace(keeping, by_nest=load_own_species(folder / "nests", "nest", named, problems))
+        by_nest = load_own_species(folder / "nests", "nest", named, problems, unused)
         if problems:
-            raise ConfigError(*problems)
-        return keeping
+            raise ConfigError(*problems, *unused)
+        return replace(keeping, by_nest=by_nest, unused=tuple(unused))
 
     @cached_property
     def rounds(self) -> Rounds:

@@ -14,6 +14,8 @@ from rich.table import Table
 
 from sensord.config import Config
 from sensord.errors import NestclimateError
+from sensord.keeping.keeping import Keeping
+from sensord.keeping.species import ANY
 from sensord.wiring import Room
 
 CONNECT_WITHIN_S = 5.0
@@ -58,6 +60,20 @@ def _species(room: Room) -> Iterator[Finding]:
         yield Finding(
             "species", True, f"{len(keeping.library)} known, {own} colonies and nests with files of their own"
         )
+        yield from (Finding("species", False, line) for line in keeping.unused)
+        yield from _without_file(room, keeping)
+
+
+def _without_file(room: Room, keeping: Keeping) -> Iterator[Finding]:
+    """Species that nests name and no file describes: nothing is wrong, but the keeper should know what holds there."""
+    nests: dict[str, list[str]] = {}
+    for nest in room.registry.nests():
+        if keeping.species_of(nest).key == ANY:
+            nests.setdefault(nest.species, []).append(nest.name)
+    for species, names in sorted(nests.items()):
+        what = f"species {species!r} has no file" if species else "no species noted"
+        more = f" and {len(names) - 3} more" if len(names) > 3 else ""
+        yield Finding("species", True, f"nest {', '.join(names[:3])}{more}: {what}; the wide bands of any.toml hold")
 
 
 def _store(room: Room) -> Iterator[Finding]:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import logging
 from typing import Protocol
 
 from sensord.process import log_to_stderr, stop_on_signals
 from sensord.wiring import Room
+
+log = logging.getLogger(__name__)
 
 
 class Background(Protocol):
@@ -29,6 +32,8 @@ def run(args: argparse.Namespace, room: Room) -> int:
     del args
     log_to_stderr("watch")
     stop = stop_on_signals()
+    for line in room.keeping.unused:
+        log.warning("%s", line)
     outlook, push = room.outlook_runner(), room.push()
     watch = room.watch(outlook)
     heartbeat = room.heartbeat(watch.alive)

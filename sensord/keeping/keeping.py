@@ -19,6 +19,7 @@ class Keeping:
         library: species by name. by_colony, by_nest: species with a colony's or a nest's own ranges and seasons, where the
             keeper set some; a nest's go before its colony's, which move with the colony.
         hemisphere: ``north`` or ``south``. zone: the room's time zone.
+        unused: files of the keeper's that belong to no nest or colony, one line each.
     """
 
     library: Library
@@ -26,6 +27,7 @@ class Keeping:
     zone: tzinfo = UTC
     by_nest: Mapping[str, Species] = field(default_factory=dict)
     by_colony: Mapping[str, Species] = field(default_factory=dict)
+    unused: tuple[str, ...] = ()
 
     def species_of(self, nest: Nest | None) -> Species:
         """The species in a nest, with the keeper's own ranges; the wide one for any ant where nobody knows."""

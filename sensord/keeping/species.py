@@ -141,7 +141,7 @@ def load_species_from(folder: Path | None) -> Library:
 
 
 def load_own_species(
-    folder: Path, what: str, base_of: Mapping[str, Species], problems: list[str]
+    folder: Path, what: str, base_of: Mapping[str, Species], problems: list[str], unused: list[str]
 ) -> dict[str, Species]:
     """Nests or colonies with ranges or seasons of their own: a file ``NAME.toml`` each, keys as in a species file.
 
@@ -150,13 +150,16 @@ def load_own_species(
         what: ``nest`` or ``colony``, for messages.
         base_of: by name, the species that a file's own values go before.
         problems: mistakes go here, one line each, with file and key.
+        unused: files whose nest or colony nobody knows go here, one line each: a nest that is gone is no mistake to stop for.
     """
     found: dict[str, Species] = {}
     for file in sorted(folder.glob("*.toml")) if folder.is_dir() else ():
         given, by_hand = _keepers_file(file, problems)
         base = base_of.get(file.stem)
         if base is None:
-            problems.append(f"{file}: there is no {what} {file.stem!r}; a file here is named as its {what} is")
+            unused.append(
+                f"{file}: is not used, there is no {what} {file.stem!r}; a file here is named as its {what} is"
+            )
             continue
         values = {**base.values, **given}
         _check_bands(values, file, problems)

@@ -55,7 +55,7 @@ def test_check_tells_every_mistake_in_the_keepers_own_files(tmp_path: Path, caps
     assert main(["--config", folder, "check", "--json"]) == 1
     found = [each["detail"] for each in json.loads(capsys.readouterr().out)["checks"] if each["what"] == "species"]
     assert found == [
-        f"{tmp_path}/colonies/X-1.toml: there is no colony 'X-1'; a file here is named as its colony is",
         f"{tmp_path}/nests/X-1.toml: season[1].season = 'sleep': allowed is active, wind_down, winter_rest, wake_up",
-        f"{tmp_path}/nests/X-1.toml: there is no nest 'X-1'; a file here is named as its nest is",
+        f"{tmp_path}/colonies/X-1.toml: is not used, there is no colony 'X-1'; a file here is named as its colony is",
+        f"{tmp_path}/nests/X-1.toml: is not used, there is no nest 'X-1'; a file here is named as its nest is",
     ]

@@ -123,7 +123,7 @@ def test_a_nests_season_stands_in_its_own_file_and_goes_before_its_species(tmp_p
         table = f'[[season]]\nseason = "{text}"\nfrom = 2026-11-10\nuntil = "2027-02-20"\n'
         (tmp_path / folder / f"{name}.toml").write_text(table, encoding="utf-8")
     library = load_species(tmp_path)
-    by_nest = load_own_species(tmp_path / "nests", "nest", {"T-07": library["Lasius niger"]}, [])
+    by_nest = load_own_species(tmp_path / "nests", "nest", {"T-07": library["Lasius niger"]}, [], [])
     keeping = Keeping(library, by_nest=by_nest)
     nests = [Nest(name, NestKind.TUBE, "loft", species="Lasius niger") for name in ("T-07", "T-08")]
     for at, seasons in (

@@ -120,19 +120,21 @@ def test_all_mistakes_come_at_once_with_file_and_key(tmp_path: Path) -> None:
 def test_a_nest_may_have_ranges_of_its_own(tmp_path: Path) -> None:
     (tmp_path / "nests").mkdir()
     (tmp_path / "nests" / "A 7.toml").write_text("[active.wet_end]\nrh_pct = { limit_low = 65 }\n", encoding="utf-8")
-    found = load_own_species(tmp_path / "nests", "nest", {"A 7": LIBRARY["Lasius niger"]}, [])
+    found = load_own_species(tmp_path / "nests", "nest", {"A 7": LIBRARY["Lasius niger"]}, [], [])
     band = found["A 7"].bands[Season.ACTIVE, Place.WET_END].rh_pct
     assert (band.limit_low, band.sources[2]) == (65.0, "the keeper, A 7.toml")
     assert LIBRARY["Lasius niger"].bands[Season.ACTIVE, Place.WET_END].rh_pct.limit_low == 55.0
 
 
-def test_ranges_of_a_nest_that_does_not_stand_are_a_mistake(tmp_path: Path) -> None:
+def test_ranges_of_a_nest_that_does_not_stand_are_named_and_stop_nothing(tmp_path: Path) -> None:
     (tmp_path / "nests").mkdir()
     (tmp_path / "nests" / "A 7.toml").write_text("", encoding="utf-8")
     problems: list[str] = []
-    assert load_own_species(tmp_path / "nests", "nest", {}, problems) == {}
-    assert len(problems) == 1
-    assert "there is no nest 'A 7'" in problems[0]
+    unused: list[str] = []
+    assert load_own_species(tmp_path / "nests", "nest", {}, problems, unused) == {}
+    assert problems == []
+    assert len(unused) == 1
+    assert "there is no nest 'A 7'" in unused[0]
 
 
 def test_every_value_stands_in_the_docs_with_its_source() -> None:
