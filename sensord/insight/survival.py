@@ -63,6 +63,12 @@ def _interval(survival: float, variance: float, z: float) -> tuple[float, float]
     return survival ** math.exp(-half), survival ** math.exp(half)
 
 
+def survival_at(steps: Sequence[Step], days: float) -> tuple[float, float, float]:
+    """Share surviving at a time, and its interval; 1 before anybody died."""
+    past = [step for step in steps if step.days <= days]
+    return (past[-1].survival, past[-1].low, past[-1].high) if past else (1.0, 1.0, 1.0)
+
+
 def median_days(steps: Sequence[Step]) -> float | None:
     """When half of them had died; None where more than half lived on."""
     return next((step.days for step in steps if step.survival <= 0.5), None)
@@ -88,18 +94,54 @@ def log_rank(groups: Mapping[str, Sequence[Life]]) -> LogRank:
     for lives in groups.values():
         _check(lives)
     everybody = [life for lives in groups.values() for life in lives]
-    excess = np.zeros(len(groups))
-    covariance = np.zeros((len(groups), len(groups)))
-    for days in sorted({life.days for life in everybody if life.died}):
-        at_risk = np.array([sum(life.days >= days for life in lives) for lives in groups.values()], float)
-        died = np.array([sum(life.died and life.days == days for life in lives) for lives in groups.values()], float)
+    return of_deaths([
+        Death(
+            tuple(sum(life.days >= days for life in lives) for lives in groups.values()),
+            tuple(sum(life.died and life.days == days for life in lives) for lives in groups.values()),
+        )
+        for days in sorted({life.days for life in everybody if life.died})
+    ])  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Death:
+    """One time at which somebody died: how many of each group were at risk then, and how many of them died."""
+
+    at_risk: tuple[int, ...]
+    died: tuple[int, ...]
+
+
+def expected(deaths: Sequence[Death]) -> list[float]:
+    """How many of each group would have died, had the groups not differed."""
+    table = [np.array(one.at_risk, float) * sum(one.died) / sum(one.at_risk) for one in deaths]
+    return [float(value) for value in np.sum(table, axis=0)] if table else []
+
+
+def of_deaths(deaths: Sequence[Death], scores: Sequence[float] | None = None) -> LogRank:
+    """The log-rank test from its risk sets, so that somebody may be of another group at every death.
+
+    Args:
+        scores: one number a group, for a test of trend with one degree of freedom (Tarone 1975, Biometrika 62:679-682);
+            None: whether the groups differ at all.
+    """
+    groups = len(deaths[0].at_risk) if deaths else len(scores or ())
+    excess, covariance = np.zeros(groups), np.zeros((groups, groups))
+    for one in deaths:
+        at_risk, died = np.array(one.at_risk, float), np.array(one.died, float)
         n, d = at_risk.sum(), died.sum()
-        excess += died - d * at_risk / n
+        share = at_risk / n
+        excess += died - d * share
         if n > 1:
-            share = at_risk / n
             covariance += d * (n - d) / (n - 1.0) * (np.diag(share) - np.outer(share, share))
+    if scores is not None:
+        weights = np.array(scores, float)
+        spread = float(weights @ covariance @ weights)
+        chi2 = float(weights @ excess) ** 2 / spread if spread > 0 else 0.0
+        return LogRank(chi2, 1, chi2_above(chi2, 1))
+    if groups < 2:
+        return LogRank(0.0, 1, 1.0)
     chi2 = float(excess[:-1] @ np.linalg.pinv(covariance[:-1, :-1]) @ excess[:-1])
-    return LogRank(chi2, len(groups) - 1, chi2_above(chi2, len(groups) - 1))
+    return LogRank(chi2, groups - 1, chi2_above(chi2, groups - 1))
 
 
 def chi2_above(chi2: float, degrees: int) -> float:
