@@ -13,6 +13,7 @@ from sensord.insight.balance import Floats
 from sensord.insight.exposures import (
     COLDEST_C,
     WARMEST_C,
+    Distrust,
     Exposure,
     Factor,
     Limits,
@@ -115,6 +116,13 @@ class Reviewing:
         )  # fmt: skip
 
     # -- air
+
+    def air(self, nest: Nest, from_ms: int, until_ms: int) -> tuple[list[PlaceAir], dict[Place, list[Distrust]]]:
+        """Trusted air of every place of a nest hour by hour under its plain limits, and what was left out; whole hours."""
+        window = _Window(from_ms // HOUR_MS * HOUR_MS, until_ms // HOUR_MS * HOUR_MS)
+        room_pa = self._room_pa(nest.room, window)
+        found = [(air.place, *trusted(air, room_pa)) for air in self._places(nest, window)]
+        return [air for _, air, _ in found], {place: notes for place, _, notes in found}
 
     def _places(self, nest: Nest, window: _Window) -> list[PlaceAir]:
         sat = {one.place for one in self._registry.placements(nest=nest.name)}
