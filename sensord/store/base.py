@@ -87,6 +87,9 @@ class ReadingStore(Protocol):
     def hours(self, probe: str, from_ms: int, until_ms: int) -> Hours:
         """The roll-up of every hour that starts in ``from_ms <= start < until_ms``; right under late data."""
 
+    def steps(self, probe: str, from_ms: int, until_ms: int, step_h: int) -> Hours:
+        """The roll-up of every ``step_h`` hours, counted from 1970, of the hours that ``hours`` would give: for long windows."""
+
     def stream(self, from_ms: int, until_ms: int) -> Iterator[list[Reading]]:
         """All probes' readings in order of time (then probe), in batches; no transaction stays open between batches."""
 

@@ -59,11 +59,15 @@ class MemoryStore:
 
     def hours(self, probe: str, from_ms: int, until_ms: int) -> Hours:
         """The roll-up of every hour that starts in ``from_ms <= start < until_ms``."""
+        return self.steps(probe, from_ms, until_ms, 1)
+
+    def steps(self, probe: str, from_ms: int, until_ms: int, step_h: int) -> Hours:
+        """The roll-up of every ``step_h`` hours, of the hours that ``hours`` would give."""
         found: dict[int, list[Reading]] = {}
         for (name, at_ms), reading in self._readings.items():
-            start_ms = at_ms // HOUR_MS * HOUR_MS
-            if name == probe and from_ms <= start_ms < until_ms:
-                found.setdefault(start_ms, []).append(reading)
+            hour = at_ms // HOUR_MS
+            if name == probe and from_ms <= hour * HOUR_MS < until_ms:
+                found.setdefault(hour // step_h * step_h * HOUR_MS, []).append(reading)
         hours = Hours()
         for start_ms in sorted(found):
             temps = [r.temp_c for r in found[start_ms] if r.temp_c is not None]

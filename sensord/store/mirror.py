@@ -78,6 +78,10 @@ class MirroredStore:
         """The roll-up of every hour that starts in ``from_ms <= start < until_ms``."""
         return self._record.hours(probe, from_ms, until_ms)
 
+    def steps(self, probe: str, from_ms: int, until_ms: int, step_h: int) -> Hours:
+        """The roll-up of every ``step_h`` hours."""
+        return self._record.steps(probe, from_ms, until_ms, step_h)
+
     def stream(self, from_ms: int, until_ms: int) -> Iterator[list[Reading]]:
         """All probes' readings in order of time (then probe), in batches."""
         return self._record.stream(from_ms, until_ms)

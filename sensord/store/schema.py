@@ -54,6 +54,11 @@ ROLL_UP_HOT_HOUR = f"""INSERT OR REPLACE INTO hours SELECT probe, ?1, {_SUMS} FR
 CLOSED_HOURS = """SELECT * FROM hours h WHERE probe = ?1 AND hour >= ?2 AND hour < ?3
     AND NOT EXISTS (SELECT 1 FROM touched t WHERE t.probe = h.probe AND t.hour = h.hour)"""
 TOUCHED_OF_PROBE = "SELECT probe, hour FROM touched WHERE probe = ?1 AND hour >= ?2 AND hour < ?3"
+_START = "hour - (hour % ?4 + ?4) % ?4"  # rounds down before 1970 too
+STEPS_OF_HOURS = f"""SELECT probe, {_START} AS start, sum(n_temp), sum(n_rh), sum(temp_sum), min(temp_min), max(temp_max),
+    sum(rh_sum), min(rh_min), max(rh_max) FROM (
+        {" UNION ALL ".join([CLOSED_HOURS, *(each.format(touched=TOUCHED_OF_PROBE) for each in ROLL_UP.values())])}
+    ) GROUP BY start ORDER BY start"""
 
 WINDOW = """SELECT at_ms, name, temp, rh FROM probes CROSS JOIN readings ON readings.probe = probes.id
     WHERE at_ms >= ?1 AND at_ms < ?2

@@ -111,6 +111,13 @@ class SqliteStore:
         rows = sorted(chain(closed, *touched), key=itemgetter(1))
         return _hours(rows)
 
+    def steps(self, probe: str, from_ms: int, until_ms: int, step_h: int) -> Hours:
+        """The roll-up of every ``step_h`` hours, of the hours that ``hours`` would give; summed up inside SQLite."""
+        number = self._id(probe)
+        if number is None:
+            return Hours()
+        return _hours(self._all(schema.STEPS_OF_HOURS, number, -(-from_ms // HOUR_MS), -(-until_ms // HOUR_MS), step_h))
+
     def stream(self, from_ms: int, until_ms: int) -> Iterator[list[Reading]]:
         """All probes' readings in order of time (then probe), in batches; no transaction stays open between batches."""
         at_ms, width_ms = from_ms, HOUR_MS

@@ -60,11 +60,11 @@ def same_hours(found: Hours, expected: Hours) -> bool:
     )
 
 
-def plain_hours(kept: dict[tuple[str, int], Reading], probe: str) -> Hours:
+def plain_hours(kept: dict[tuple[str, int], Reading], probe: str, step_h: int = 1) -> Hours:
     """The roll-up, counted the plain way from what must be stored."""
-    hours = Hours()
-    for start in sorted({at // HOUR_MS * HOUR_MS for name, at in kept if name == probe}):
-        inside = [r for (name, at), r in kept.items() if name == probe and start <= at < start + HOUR_MS]
+    hours, step_ms = Hours(), step_h * HOUR_MS
+    for start in sorted({at // step_ms * step_ms for name, at in kept if name == probe}):
+        inside = [r for (name, at), r in kept.items() if name == probe and start <= at < start + step_ms]
         hours.at_ms.append(start)
         for name, counts, mean, low, high in (
             ("temp_c", hours.n_temp, hours.temp_mean_c, hours.temp_min_c, hours.temp_max_c),
@@ -93,7 +93,7 @@ class StoreContract:
         assert store.latest() == {}
         assert store.span("a/one") is None
         assert store.raw("a/one", 0, T0) == Columns()
-        assert store.hours("a/one", 0, T0) == Hours()
+        assert store.hours("a/one", 0, T0) == store.steps("a/one", 0, T0, 6) == Hours()
         assert list(store.stream(0, T0)) == []
         assert store.write([]) == Written(0, 0)
 
@@ -122,6 +122,7 @@ class StoreContract:
         store.write([Reading("a/one", T0 + i * HOUR_MS, 20.0, 50.0) for i in range(4)])
         assert list(store.raw("a/one", T0 + HOUR_MS, T0 + 3 * HOUR_MS).at_ms) == [T0 + HOUR_MS, T0 + 2 * HOUR_MS]
         assert list(store.hours("a/one", T0 + 1, T0 + 2 * HOUR_MS + 1).at_ms) == [T0 + HOUR_MS, T0 + 2 * HOUR_MS]
+        assert list(store.steps("a/one", T0 + 1, T0 + 2 * HOUR_MS + 1, 1).at_ms) == [T0 + HOUR_MS, T0 + 2 * HOUR_MS]
         assert [r.at_ms for b in store.stream(T0, T0 + HOUR_MS) for r in b] == [T0]
 
     def test_what_is_no_number_is_refused_whole(self):
@@ -140,6 +141,7 @@ class StoreContract:
         store.write([Reading("a/one", -1, 20.0, 50.0), Reading("a/one", -HOUR_MS, 22.0, 50.0)])
         store.maintain(T0)
         assert list(store.hours("a/one", -HOUR_MS, 0).temp_mean_c) == [21.0]
+        assert list(store.steps("a/one", -DAY_MS, DAY_MS, 6).at_ms) == [-6 * HOUR_MS]
 
     def test_close_twice(self):
         """Closing again is harmless."""
@@ -180,3 +182,4 @@ class StoreContract:
             temps = array("d", [math.nan if (t := kept[probe, at].temp_c) is None else t for at in times])
             assert close_to(columns.temp_c, temps, TEMP_STEP_C)
             assert same_hours(store.hours(probe, 0, 2 * T0), plain_hours(kept, probe))
+            assert same_hours(store.steps(probe, 0, 2 * T0, 5), plain_hours(kept, probe, 5))
