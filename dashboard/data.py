@@ -31,7 +31,6 @@ from sensord.alarms.watch import standings_of
 from sensord.clock import HOUR_MS, MINUTE_MS, to_ms
 from sensord.errors import MissingPartError, NestclimateError
 from sensord.health import PROCESSES, Beats
-from sensord.keeping.bands import bands_for
 from sensord.keeping.colony import colonies
 from sensord.model import Entry, EntryKind, Place, Placement, Reading
 from sensord.probes.quality import in_range
@@ -279,7 +278,7 @@ class Data:
             season_end_ms = standing.until_ms if standing else until_ms
             end_ms = min(until_ms, season_end_ms, *(edge for edge in edges if edge > at_ms))
             if standing is not None:
-                bands = bands_for(keeping.species_of(standings.nest(nest, at_ms)), standing.season, place)
+                bands = keeping.bands_at(standings.nest(nest, at_ms), place, at_ms).bands
                 if spans and spans[-1].until_ms == at_ms and spans[-1].bands == bands:
                     spans[-1] = dataclasses.replace(spans[-1], until_ms=end_ms)
                 else:

@@ -28,10 +28,9 @@ from sensord.insight.review import Case, Review, Sibling, Siblings, review_of
 from sensord.insight.story import Story
 from sensord.insight.verdict import Water
 from sensord.insight.wetness import expected_baseline
-from sensord.keeping.bands import bands_for
 from sensord.keeping.keeping import Keeping
 from sensord.keeping.registry import Registry
-from sensord.model import Entry, EntryKind, Nest, Place, Season
+from sensord.model import Entry, EntryKind, Nest, Place
 
 DEFAULT_DAYS, MOST_DAYS = 30, 3660
 _LEAST_SIBLINGS = 3
@@ -137,30 +136,21 @@ class Reviewing:
 
     def _limits_of(self, nest: Nest, place: Place, window: _Window) -> Limits:
         """The limits in force hour by hour; nests of one species and one calendar share them."""
-        species = self._keeping.species_of(nest)
-        seasons = self._seasons(nest, window)
-        key = (id(species), place, window.from_ms, tuple(seasons))
+        key = (id(self._keeping.species_of(nest)), place, window.from_ms, window.hours)
         if key not in self._limits:
             table = np.empty((4, window.hours))
-            for first, last, season in seasons:
-                bands = bands_for(species, season, place)
-                temp_c, rh_pct = bands.temp_c, bands.rh_pct
+            hour = 0
+            while hour < window.hours:
+                held = self._keeping.bands_at(nest, place, window.from_ms + hour * HOUR_MS)
+                last = window.hours
+                if held.until_ms is not None:
+                    last = min(last, max(hour + 1, -(-(held.until_ms - window.from_ms) // HOUR_MS)))
+                temp_c, rh_pct = held.bands.temp_c, held.bands.rh_pct
                 edges = (temp_c.limit_low, temp_c.limit_high, rh_pct.limit_low, rh_pct.limit_high)
-                table[:, first:last] = np.array(edges)[:, None]
+                table[:, hour:last] = np.array(edges)[:, None]
+                hour = last
             self._limits[key] = Limits(*table)
         return self._limits[key]
-
-    def _seasons(self, nest: Nest, window: _Window) -> list[tuple[int, int, Season]]:
-        """(first hour, one past the last, season) through the window."""
-        found, hour = [], 0
-        while hour < window.hours:
-            moment = self._keeping.season_of(nest, window.from_ms + hour * HOUR_MS)
-            last = window.hours
-            if moment.until_ms is not None:
-                last = min(last, max(hour + 1, -(-(moment.until_ms - window.from_ms) // HOUR_MS)))
-            found.append((hour, last, moment.season))
-            hour = last
-        return found
 
     def _room(self, room: str, window: _Window) -> AirHours:
         key = (room, window.from_ms, window.until_ms)

@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 from sensord.clock import DAY_MS
 from sensord.keeping.bands import Bands, bands_for
 from sensord.keeping.keeping import Keeping
-from sensord.keeping.species import Species
 from sensord.model import Nest, Place, Placement, Season
 
 FOREVER_MS = 1 << 62
@@ -78,12 +77,11 @@ class Standings:
         nest = self.nest(name, at_ms)
         if self._dead(name, nest, at_ms):
             return None
-        species, season, season_until_ms = self._species_and_season(nest, at_ms)
-        bands = bands_for(species, season, placement.place)
-        until_ms = min(until_ms, season_until_ms, self._next_change_ms(name, at_ms))
-        rack = nest.rack if nest else ""
+        held = self.keeping.bands_at(nest, placement.place, at_ms)
+        until_ms = min(until_ms, held.until_ms or FOREVER_MS, self._next_change_ms(name, at_ms))
+        rack, species = nest.rack if nest else "", self.keeping.species_of(nest).name
         return Standing(
-            name, placement.room, rack, placement.place, species.name, season, bands, placement.since_ms, until_ms
+            name, placement.room, rack, placement.place, species, held.season, held.bands, placement.since_ms, until_ms
         )
 
     def _room(self, placement: Placement, at_ms: int, until_ms: int) -> Standing:
@@ -93,17 +91,13 @@ class Standings:
             nest = self.nest(name, at_ms)
             if nest is None or nest.room != placement.room or self._dead(name, nest, at_ms):
                 continue
-            species, season, _ = self._species_and_season(nest, at_ms)
-            bands = bands_for(species, season, Place.ROOM)
-            found = bands if found is None else found.hull(bands)
+            held = self.keeping.bands_at(nest, Place.ROOM, at_ms)
+            until_ms = min(until_ms, held.until_ms or FOREVER_MS)
+            found = held.bands if found is None else found.hull(held.bands)
         if found is None:
             found = bands_for(self.keeping.species_of(None), Season.ACTIVE, Place.ROOM)
         until_ms = min(until_ms, (at_ms // DAY_MS + 1) * DAY_MS)
         return Standing(None, placement.room, "", Place.ROOM, "", Season.ACTIVE, found, placement.since_ms, until_ms)
-
-    def _species_and_season(self, nest: Nest | None, at_ms: int) -> tuple[Species, Season, int]:
-        moment = self.keeping.season_of(nest, at_ms)
-        return self.keeping.species_of(nest), moment.season, moment.until_ms or FOREVER_MS
 
     def nest(self, name: str, at_ms: int) -> Nest | None:
         """The nest as it was at an instant; as it first was, before its first row."""
@@ -124,6 +118,8 @@ class Standings:
         nest = self.nest(name, at_ms)
         if nest is None or self._dead(name, nest, at_ms):
             return None
-        species, season, until_ms = self._species_and_season(nest, at_ms)
-        bands = bands_for(species, season, Place.WET_END)
-        return Standing(name, nest.room, nest.rack, None, species.name, season, bands, nest.since_ms or 0, until_ms)
+        held = self.keeping.bands_at(nest, Place.WET_END, at_ms)
+        species, until_ms = self.keeping.species_of(nest).name, held.until_ms or FOREVER_MS
+        return Standing(
+            name, nest.room, nest.rack, None, species, held.season, held.bands, nest.since_ms or 0, until_ms
+        )

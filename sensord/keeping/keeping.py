@@ -6,9 +6,20 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, tzinfo
 
+from sensord.keeping.bands import Bands
+from sensord.keeping.day_night import bands_by, part_of_day
 from sensord.keeping.seasons import Moment, season_at
 from sensord.keeping.species import Library, Species, find_species
-from sensord.model import Nest
+from sensord.model import Nest, Place, Season
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """The bands that hold at a place of a nest, in its season, until an instant (None: no end)."""
+
+    season: Season
+    bands: Bands
+    until_ms: int | None
 
 
 @dataclass(frozen=True)
@@ -39,3 +50,10 @@ class Keeping:
     def season_of(self, nest: Nest | None, at_ms: int) -> Moment:
         """The season in a nest at an instant: by hand where the keeper set one, else by the species' dates."""
         return season_at(self.species_of(nest), at_ms, hemisphere=self.hemisphere, zone=self.zone)
+
+    def bands_at(self, nest: Nest | None, place: Place, at_ms: int) -> Held:
+        """The bands at a place of a nest at an instant: by its species, season and hour of the day."""
+        species, moment = self.species_of(nest), self.season_of(nest, at_ms)
+        hour = part_of_day(species, at_ms, self.zone)
+        ends = [each for each in (moment.until_ms, hour.until_ms) if each is not None]
+        return Held(moment.season, bands_by(species, moment.season, place, hour.part), min(ends, default=None))

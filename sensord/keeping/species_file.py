@@ -18,6 +18,7 @@ from sensord.keeping.bands import EDGES
 from sensord.model import Place, Season, Stage
 
 DATE = r"(0[1-9]|1[0-2])-(0[1-9]|[12][0-9]|3[01])"
+TIME = r"([01][0-9]|2[0-3]):[0-5][0-9]"
 COMMON_PRACTICE = "common practice"
 
 
@@ -97,8 +98,9 @@ RULES: dict[str, Rule] = {
     "rest.wake_up_from": Rule("MM-DD, northern hemisphere", pattern=DATE),
     "rest.active_from": Rule("MM-DD, northern hemisphere", pattern=DATE),
     "rest.least_days": Rule("days of rest a colony needs", 0.0, 365.0),
-    "day_night.day_temp_c": Rule("°C by day", *_TEMP),
-    "day_night.night_temp_c": Rule("°C by night", *_TEMP),
+    "day_night.night_cooler_c": Rule("°C that its nights are cooler than its days, in the active season", 0.0, 20.0),
+    "day_night.day_from": Rule("HH:MM in the room's time", pattern=TIME),
+    "day_night.night_from": Rule("HH:MM in the room's time", pattern=TIME),
     **dict(_feeding_rules()),
     **dict(_band_rules()),
 }
