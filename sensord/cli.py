@@ -27,6 +27,7 @@ COMMANDS: dict[str, str] = {
     "journal": "write what you did or saw: journal add NEST KIND",
     "outlook": "when each reservoir runs dry, and how sure that is",
     "review": "what the climate did before a die-off, and whether it is to blame",
+    "losses": "how long colonies live, by rack, species, stage or room, and whether harsh air goes before deaths",
     "round": "what each nest needs today, and why",
     "check": "every mistake in the configuration at once, then whether bus, broker, store and push answer",
     "calibrate": "probes over saturated salts or side by side; alone it shows how",

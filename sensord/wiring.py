@@ -35,6 +35,8 @@ if TYPE_CHECKING:
     from sensord.link.broker import EmbeddedBroker
     from sensord.link.machine import Machine
     from sensord.link.outbox import Outbox
+    from sensord.lives import Lives
+    from sensord.probe_checks import ProbeChecks
     from sensord.probes.bus import OwnedBus
     from sensord.probes.scan import Scanner
     from sensord.reviewing import Reviewing
@@ -126,6 +128,13 @@ class Room:
         """What the climate did before a die-off."""
         reviewing = self.part("sensord.reviewing", "station")
         found: Reviewing = reviewing.Reviewing(self.history, self.registry, self.keeping)
+        return found
+
+    @cached_property
+    def lives(self) -> Lives:
+        """Who lived where and how long."""
+        lives = self.part("sensord.lives", "station")
+        found: Lives = lives.Lives(self.history, self.registry, self.reviewing, self.config.zone)
         return found
 
     @cached_property
