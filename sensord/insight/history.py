@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Iterable, Sequence
+from functools import partial
 from typing import Protocol
 
 import numpy as np
@@ -95,31 +96,61 @@ class History:
 
     def place_roll(self, nest: str, place: Place, from_ms: int, until_ms: int) -> tuple[Floats, Floats, Floats, Floats]:
         """Hour by hour, NaN where not measured: mean °C, mean %RH, coldest and warmest °C; whole hours only."""
-        first, last = from_ms // HOUR_MS, max(from_ms, until_ms) // HOUR_MS
-        table = np.full((4, last - first), np.nan)
-        for one in self._registry.placements(nest=nest):
-            if one.place == place:
-                self._add_roll(one, (first, last), table)
+        table = self.place_steps(nest, place, from_ms, max(from_ms, until_ms) // HOUR_MS * HOUR_MS, 1)
         return table[0], table[1], table[2], table[3]
 
-    def _add_roll(self, one: Placement, bounds: tuple[int, int], table: Floats) -> None:
-        since = max(bounds[0], -(-one.since_ms // HOUR_MS))
-        until = min(bounds[1], _until(one) // HOUR_MS)
-        hours = self._store.hours(one.probe, since * HOUR_MS, until * HOUR_MS) if since < until else None
-        if hours is None or not len(hours):
+    def place_steps(self, nest: str, place: Place, from_ms: int, until_ms: int, step_h: int) -> Floats:
+        """Steps of so many hours, counted from 1970, from the one that ``from_ms`` falls in to the last begun before ``until_ms``.
+
+        Six rows, NaN where not measured: mean °C, mean %RH, coldest, warmest °C, least, greatest %RH. An hour counts
+        when the probe sat there all through it.
+        """
+        table = _blank(from_ms, until_ms, step_h)
+        for one in self._registry.placements(nest=nest):
+            if one.place == place:
+                self._add_steps(one, from_ms, step_h, table)
+        return table
+
+    def room_steps(self, room: str, from_ms: int, until_ms: int, step_h: int) -> Floats:
+        """The same of a room; where several room probes were measured, their mean. NaN where none was."""
+        tables = []
+        for one in self._room_stands(room):
+            tables.append(_blank(from_ms, until_ms, step_h))
+            self._add_steps(one, from_ms, step_h, tables[-1])
+        if not tables:
+            return _blank(from_ms, until_ms, step_h)
+        stack = np.stack(tables)
+        counts = np.isfinite(stack).sum(axis=0)
+        return np.asarray(np.nansum(stack, axis=0) / np.where(counts > 0, counts, np.nan))
+
+    def _add_steps(self, one: Placement, from_ms: int, step_h: int, table: Floats) -> None:
+        """Fill in what one probe measured, where nothing stands yet."""
+        first = from_ms // (step_h * HOUR_MS)
+        since_ms = max(first * step_h * HOUR_MS, -(-one.since_ms // HOUR_MS) * HOUR_MS)
+        until_ms = min((first + table.shape[1]) * step_h * HOUR_MS, _until(one) // HOUR_MS * HOUR_MS)
+        if since_ms >= until_ms:
             return
-        raw_c = np.frombuffer(hours.temp_mean_c)
-        temp_c, rh_pct = self._calibrations.apply(one.probe, hours.at_ms, raw_c, np.frombuffer(hours.rh_mean_pct))
-        at = np.frombuffer(hours.at_ms, np.int64) // HOUR_MS - bounds[0]
-        shift = temp_c - raw_c
-        low, high = np.frombuffer(hours.temp_min_c) + shift, np.frombuffer(hours.temp_max_c) + shift
-        for row, values in enumerate((temp_c, rh_pct, low, high)):
+        ask = self._store.hours if step_h == 1 else partial(self._store.steps, step_h=step_h)
+        found = ask(one.probe, since_ms, until_ms)
+        if not len(found):
+            return
+        raw_c, raw_pct = np.frombuffer(found.temp_mean_c), np.frombuffer(found.rh_mean_pct)
+        temp_c, rh_pct = self._calibrations.apply(one.probe, found.at_ms, raw_c, raw_pct)
+        extremes = (found.temp_min_c, found.temp_max_c, found.rh_min_pct, found.rh_max_pct)
+        shifts = (temp_c - raw_c, temp_c - raw_c, rh_pct - raw_pct, rh_pct - raw_pct)
+        moved = (np.frombuffer(each) + shift for each, shift in zip(extremes, shifts, strict=True))
+        at = np.frombuffer(found.at_ms, np.int64) // (step_h * HOUR_MS) - first
+        for row, values in enumerate((temp_c, rh_pct, *moved)):
             blank = np.isnan(table[row, at])
             table[row, at[blank]] = np.asarray(values)[blank]
 
     def room_hours(self, room: str, from_ms: int, until_ms: int) -> AirHours:
         """Air of the room: the mean of its room probes, hour by hour; whole hours before ``until_ms`` only."""
         return self._hours(self._room_stands(room), from_ms, until_ms)
+
+    def placement_hours(self, placement: Placement, from_ms: int, until_ms: int) -> AirHours:
+        """Air that one probe measured at one place, hour by hour; whole hours before ``until_ms`` only."""
+        return self._hours([placement], from_ms, until_ms)
 
     def first_ms(self, placements: Iterable[Placement]) -> int | None:
         """When the first of these probes was first heard of at its place, or None."""
@@ -191,6 +222,12 @@ def _possible(temp_c: Floats, rh_pct: Floats) -> NDArray[np.bool_]:
     little over 100.
     """
     return ~((temp_c < _TEMP_LOW_C) | (temp_c > _TEMP_HIGH_C) | (rh_pct < 0) | (rh_pct > _RH_MOST_PCT))
+
+
+def _blank(from_ms: int, until_ms: int, step_h: int) -> Floats:
+    """Six rows of steps that are still unknown."""
+    step_ms = step_h * HOUR_MS
+    return np.full((6, max(0, -(-until_ms // step_ms) - from_ms // step_ms)), np.nan)
 
 
 def _until(one: Placement) -> int:

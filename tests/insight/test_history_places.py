@@ -113,3 +113,28 @@ def test_a_place_without_a_probe_is_blank(store, registry):
     history = History(store, registry)
     assert len(history.place_series("N 9", Place.WET_END, DAY_0, DAY_0 + DAY_MS)) == 0
     assert not history.place_hours("N 9", [Place.WET_END], DAY_0, DAY_0 + DAY_MS).measured.any()
+
+
+def test_steps_are_means_and_extremes_of_the_hours_a_probe_sat_there(store, registry):
+    """Probe a (read 2 °C too low) until noon, then b: each step of six hours is as the probe of that time had it, calibrated."""
+    write(store, "hub/a", 0, 24, 20.0, 60.0)
+    write(store, "hub/b", 0, 24, 25.0, 70.0)
+    store.write([Reading("hub/a", DAY_0 + 4 * HOUR_MS + 1, 30.0, 90.0)])
+    noon = DAY_0 + 12 * HOUR_MS
+    registry.put_placements([
+        Placement("hub/a", "N 1", "r", Place.WET_END, DAY_0, noon), Placement("hub/b", "N 1", "r", Place.WET_END, noon),
+        Placement("hub/c", None, "r", Place.ROOM, DAY_0), Placement("hub/d", None, "r", Place.ROOM, DAY_0),
+    ])  # fmt: skip
+    history = History(store, registry, TwoWarmer())
+    found = history.place_steps("N 1", Place.WET_END, DAY_0 + HOUR_MS, DAY_0 + 30 * HOUR_MS, 6)
+    assert (6, 5) == found.shape
+    first_mean_c = (12 * 20.0 + 30.0) / 13 + 2.0
+    assert [pytest.approx(first_mean_c), 22.0, 25.0, 25.0] == found[0, :4].tolist()
+    assert [22.0, 32.0, 60.0, 90.0] == found[2:, 0].tolist()
+    assert math.isnan(found[0, 4])
+    write(store, "hub/c", 0, 24, 18.0)
+    write(store, "hub/d", 6, 12, 20.0)
+    room = history.room_steps("r", DAY_0, DAY_0 + DAY_MS, 6)
+    assert [18.0, 19.0, 18.0, 18.0] == room[0].tolist()
+    assert history.room_steps("nowhere", DAY_0, DAY_0 + DAY_MS, 6).shape == (6, 4)
+    assert (6, 0) == history.place_steps("N 1", Place.WET_END, DAY_0, DAY_0, 6).shape
