@@ -216,6 +216,13 @@ class Reviewing:
         hours = (window.until_ms - from_ms) / HOUR_MS
         return water, [Exposure(Factor.RESERVOIR_EMPTY, None, from_ms, window.until_ms, hours, left, 0.0, None)]
 
+    def water_by_day(self, nest: Nest, from_ms: int, until_ms: int) -> list[tuple[int, float]]:
+        """(instant, mL left by median) day by day, by mass balance alone; nothing where no water was ever noted."""
+        window = _Window(from_ms // HOUR_MS * HOUR_MS, until_ms // HOUR_MS * HOUR_MS)
+        told = events_of(self._registry.entries(nest=nest.name, until_ms=until_ms + 1))
+        events = sorted(told, key=lambda event: event.order)
+        return [(at, ml) for at, _, ml in self._empty_by_day(nest, events, window)] if events else []
+
     def _empty_by_day(self, nest: Nest, events: Sequence[Event], window: _Window) -> list[tuple[int, float, float]]:
         """(instant, probability of an empty reservoir, mL left by median) day by day, by mass balance alone."""
         begin_ms = max(events[0].at_ms, window.until_ms - _LEDGER_DAYS * DAY_MS)
