@@ -69,6 +69,7 @@ class Data:
         self._config, self._clock = room.config, room.clock
         self._own = threading.local()
         self._lock = threading.Lock()
+        self.touched = threading.Event()
         self._snapshot, self._keeping, self._slow, self._water = _Kept(), _Kept(), _Kept(), _Kept()
         self._round: RoundNow | None = None
 
@@ -122,8 +123,9 @@ class Data:
             return self._fresh(self._snapshot, FRESH_S, self._read)
 
     def forget(self) -> None:
-        """Read anew at the next question."""
-        self._snapshot = _Kept()
+        """Read anew at the next question, and have outlook and round made anew soon: something was written."""
+        self._snapshot, self._keeping = _Kept(), _Kept()
+        self.touched.set()
 
     def _read(self) -> Snapshot:
         room, at_ms = self._room(), to_ms(self._clock.now())

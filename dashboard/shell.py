@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import gzip
 import hashlib
-import ipaddress
 from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
-from urllib.parse import urlsplit
+from urllib.parse import quote
 
-from flask import Flask, Response, request
+from flask import Flask, Response, has_request_context, request
 from markupsafe import Markup
 
-from dashboard import text
+from dashboard import text, text_access
+from dashboard.access import TOKEN_FIELD, signed_in, write_token
 from sensord import __version__
 
 ASSETS = Path(__file__).parent / "assets"
@@ -37,29 +37,57 @@ def page(title: str, body: Markup, *, scripts: Sequence[str] = (), kind: str = "
             '<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
             '<meta name="viewport" content="width=device-width, initial-scale=1">'
             '<link rel="icon" href="/assets/icon.svg" type="image/svg+xml">'
-            '<link rel="stylesheet" href="/look/{build}.css"></head>'
-            '<body class="{kind}" data-build="{build}" data-no-contact="{lost}"><div id="notice" role="alert"></div>{nav}{body}{scripts}</body></html>'
+            '<link rel="stylesheet" href="/look/{build}.css">{token}</head>'
+            '<body class="{kind}" data-build="{build}" data-no-contact="{lost}" data-not-written="{not_written}"><div id="notice" role="alert"></div>{nav}{body}{scripts}</body></html>'
         ).format(
             title=title,
             build=build_id(),
             kind=kind,
             lost=text.NO_CONTACT,
+            not_written=text_access.NOT_WRITTEN,
+            token=token_meta(),
             nav=nav(here),
             body=body,
             scripts=Markup("").join(
-                Markup('<script src="/assets/{}?{}"></script>').format(name, build_id()) for name in scripts
+                Markup('<script src="/assets/{}?{}"></script>').format(name, build_id())
+                for name in (*scripts, *(() if kind == "wall" else ("write.js",)))
             ),
         )
     )
 
 
 def nav(here: str) -> Markup:
-    """The way from page to page."""
+    """The way from page to page, and who is signed in."""
     links = (
         Markup('<a href="{}"{}>{}</a>').format(href, Markup(' aria-current="page"') if href == here else "", word)
         for href, word in text.PAGES
     )
-    return Markup("<nav>{}</nav>").format(Markup("").join(links))
+    return Markup("<nav>{}{}</nav>").format(Markup("").join(links), _who())
+
+
+def _who() -> Markup:
+    """Who is signed in, with the way out; for a visitor the way in, and back to this page."""
+    user = signed_in()
+    if user is not None:
+        return Markup('<span class="who-writes">{}</span>{}').format(user, sign_out_form())
+    if not has_request_context() or request.path == "/sign-in":
+        return Markup("")
+    here = request.full_path.rstrip("?") if request.method == "GET" else "/"
+    return Markup('<a class="who-writes" href="/sign-in?next={}">{}</a>').format(
+        quote(here, safe="/"), text_access.SIGN_IN
+    )
+
+
+def sign_out_form() -> Markup:
+    """A button that ends the session."""
+    return Markup(
+        '<form method="post" action="/sign-out"><input type="hidden" name="{}" value="{}"><button>{}</button></form>'
+    ).format(TOKEN_FIELD, write_token(), text_access.SIGN_OUT)
+
+
+def token_meta() -> Markup:
+    """For the head of a page: what its writes must carry, where somebody is signed in."""
+    return Markup('<meta name="write-token" content="{}">').format(write_token()) if signed_in() else Markup("")
 
 
 def content_policy(script_hashes: Sequence[str] = ()) -> str:
@@ -81,28 +109,13 @@ def guard(server: Flask, policies: dict[str, str]) -> None:
         answer.headers["Content-Security-Policy"] = policy
         answer.headers["X-Content-Type-Options"] = "nosniff"
         answer.headers["X-Frame-Options"] = "DENY"
-        answer.headers["Referrer-Policy"] = "no-referrer"
+        answer.headers["Referrer-Policy"] = "same-origin"  # with no-referrer, our own forms would name no origin
         answer.headers["Cross-Origin-Opener-Policy"] = "same-origin"
         answer.headers["Cross-Origin-Resource-Policy"] = "same-origin"
         answer.headers["Permissions-Policy"] = "camera=(), microphone=(), geolocation=()"
         if "Cache-Control" not in answer.headers:
             answer.headers["Cache-Control"] = "no-store"
         return _compressed(answer)
-
-
-def keep_out(server: Flask, open_to: str) -> None:
-    """Let in loopback and the named network only; nothing that would write, for nothing here does."""
-    network = ipaddress.ip_network(open_to) if open_to else None
-
-    @server.before_request
-    def check() -> Response | None:
-        caller = ipaddress.ip_address((request.remote_addr or "0.0.0.0").partition("%")[0])  # noqa: S104 - nobody
-        if not caller.is_loopback and not (network is not None and caller in network):
-            return Response("This address may not look at the dashboard.\n", status=403, mimetype="text/plain")
-        origin = request.headers.get("Origin")
-        if request.method not in {"GET", "HEAD", "OPTIONS"} and origin and urlsplit(origin).netloc != request.host:
-            return Response("Asked for by a page of another site.\n", status=403, mimetype="text/plain")
-        return None
 
 
 def _compressed(answer: Response) -> Response:

@@ -43,7 +43,7 @@ def serving(app, port: int = 0) -> Iterator[str]:
     """The application under waitress on loopback, as in production; gives its address."""
     from waitress.server import create_server
 
-    server = create_server(app, host="127.0.0.1", port=port, threads=8)
+    server = create_server(app, host="127.0.0.1", port=port, threads=8, clear_untrusted_proxy_headers=False)
     closing = threading.Event()
 
     def run() -> None:

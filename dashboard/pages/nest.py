@@ -10,11 +10,11 @@ from dash import Input, Output, dcc, html
 from flask import Flask, request
 from markupsafe import Markup
 
-from dashboard import ids, text
+from dashboard import ids, text, text_access
 from dashboard.figures.history import empty_words, history_figure
 from dashboard.figures.water import water_figure
 from dashboard.pages.wall import failed
-from dashboard.shell import build_id, nav, page
+from dashboard.shell import build_id, nav, page, token_meta
 from dashboard.snapshot import NestNow, Snapshot, Source
 from dashboard.units import CELSIUS, in_words, short
 from dashboard.viewmodels import card_of, local, outlook_words
@@ -28,6 +28,7 @@ WINDOWS = {"0.25": "6 hours", "1": "day", "7": "week", "30": "month", "365": "ye
 DAYS, EVERY_MS = "1", 30_000
 Shown = tuple[str, list[Any], Any, str, str, Any, dict[str, str], list[Any]]
 """Title, facts, history and what to say where it is empty, the outlook in words and as a fan, its style, bands."""
+_HEAD, _NAV = "<!-- head -->", "<!-- nav -->"
 _NOTHING: dict[str, Any] = {"data": [], "layout": {"xaxis": {"visible": False}, "yaxis": {"visible": False}}}
 _CHART = {"displayModeBar": False, "displaylogo": False, "responsive": True}
 _HIDDEN, _SHOWN = {"display": "none"}, {"display": "block"}
@@ -35,8 +36,8 @@ _HIDDEN, _SHOWN = {"display": "none"}, {"display": "block"}
 
 def register(server: Flask, source: Source, clock: Clock) -> dash.Dash:
     """Mount the Dash application under ``/nest/``; an unknown nest is a 404 before Dash sees it."""
-    app = dash.Dash(
-        "dashboard", server=server, routes_pathname_prefix=PREFIX, requests_pathname_prefix=PREFIX,
+    app = _Charts(
+        __name__, server=server, routes_pathname_prefix=PREFIX, requests_pathname_prefix=PREFIX,
         include_assets_files=False, title=text.NEST, update_title="", index_string=_index(),
     )  # fmt: skip
     app.layout = layout()
@@ -61,6 +62,15 @@ def register(server: Flask, source: Source, clock: Clock) -> dash.Dash:
         return (*shown(source, clock, pathname, days), windows(pathname, days))
 
     return app
+
+
+class _Charts(dash.Dash):  # type: ignore[misc]
+    """Dash with the head of our pages: it differs by who asks, so it is put in anew for each request."""
+
+    def interpolate_index(self, **parts: str) -> str:
+        """The page around the charts."""
+        index: str = super().interpolate_index(**parts)
+        return index.replace(_HEAD, str(token_meta())).replace(_NAV, str(nav("")))
 
 
 def is_known(source: Source, name: str) -> bool:
@@ -180,9 +190,9 @@ def _index() -> str:
         '<link rel="icon" href="/assets/icon.svg" type="image/svg+xml"><link rel="stylesheet" href="/look/{}.css">'
     ).format(build_id())
     body = Markup(
-        '<body class="text nest" data-build="{}" data-no-contact="{}"><div id="notice" role="alert"></div>{}'
-    ).format(build_id(), text.NO_CONTACT, nav(""))
+        '<body class="text nest" data-build="{}" data-no-contact="{}" data-not-written="{}"><div id="notice" role="alert"></div>'
+    ).format(build_id(), text.NO_CONTACT, text_access.NOT_WRITTEN)
     return (
-        '<!doctype html><html lang="en"><head>{%metas%}<title>{%title%}</title>' + str(head) + "{%css%}</head>" + str(body)
-        + '{%app_entry%}<footer>{%config%}{%scripts%}{%renderer%}</footer><script src="/assets/contact.js"></script></body></html>'
+        '<!doctype html><html lang="en"><head>{%metas%}<title>{%title%}</title>' + str(head) + "{%css%}" + _HEAD + "</head>" + str(body) + _NAV
+        + '{%app_entry%}<footer>{%config%}{%scripts%}{%renderer%}</footer><script src="/assets/contact.js"></script><script src="/assets/write.js"></script></body></html>'
     )  # fmt: skip

@@ -6,8 +6,10 @@ import argparse
 import ipaddress
 import logging
 import os
+import socket
 import threading
 from typing import Any
+from urllib.parse import urlsplit
 
 from sensord.clock import to_ms
 from sensord.errors import ConfigError, NestclimateError
@@ -17,7 +19,9 @@ from sensord.settings import DashboardSettings
 from sensord.wiring import Room
 
 THREADS = 8
-REFRESH_EVERY_BEATS = 60
+MOST_BYTES = 1_000_000
+REFRESH_EVERY_S = 600.0
+GATHER_S = 1.0
 _log = logging.getLogger(__name__)
 
 
@@ -30,24 +34,38 @@ def run(args: argparse.Namespace, room: Room) -> int:
     """Serve until SIGTERM or Ctrl-C.
 
     Raises:
-        ConfigError: the address is not loopback and nothing says who may look; or it cannot be listened on.
+        ConfigError: the address is not loopback and nobody may look; or it cannot be listened on.
     """
     del args
     log_to_stderr("serve")
     stop = stop_on_signals()
     settings = room.config.dashboard
     network = network_of(settings)
+    if not network and not _is_loopback(settings.host) and not room.users.any():
+        raise ConfigError(
+            f"station.toml: dashboard.host = {settings.host!r}: is beyond loopback, and nobody can sign in yet; "
+            "add somebody with 'nestclimate users add NAME', or name a network that may look with open_to, or use 127.0.0.1"
+        )
     data = room.part("dashboard.data", "dashboard").Data(room)
-    app = room.part("dashboard.app", "dashboard").create_app(data, room.clock, network)
+    writing = room.part("dashboard.writing", "dashboard").Writing(room, data.forget)
+    app = room.part("dashboard.app", "dashboard").create_app(
+        data, room.clock, network, writing=writing, hosts=hosts_of(settings)
+    )
     server = _listen(room, app, settings)
-    thread = threading.Thread(target=_answer, args=(server, stop), name="waitress", daemon=True)
-    thread.start()
+    threads = [
+        threading.Thread(target=_answer, args=(server, stop), name="waitress", daemon=True),
+        threading.Thread(target=_refresh, args=(room, data, stop), name="refresh", daemon=True),
+    ]
+    for thread in threads:
+        thread.start()
     _log.info("http://%s:%s/", settings.host, server.effective_port)
     try:
-        _beat(room, data, stop)
+        _beat(room, stop)
     finally:
         server.close()
         server.task_dispatcher.shutdown(timeout=3)
+        data.touched.set()
+        threads[1].join(timeout=3)
     return 0
 
 
@@ -60,10 +78,10 @@ def _answer(server: Any, stop: threading.Event) -> None:
 
 
 def network_of(settings: DashboardSettings) -> str:
-    """Who may look beside loopback: a network in CIDR form, empty for nobody.
+    """Who may look without signing in, beside loopback: a network in CIDR form, empty for nobody.
 
     Raises:
-        ConfigError: ``open_to`` is no network, or ``host`` is beyond loopback and ``open_to`` names none.
+        ConfigError: ``open_to`` is no network.
     """
     if settings.open_to:
         try:
@@ -72,12 +90,15 @@ def network_of(settings: DashboardSettings) -> str:
             raise ConfigError(
                 f"station.toml: dashboard.open_to = {settings.open_to!r}: allowed is a network such as 192.168.1.0/24 ({error})"
             ) from error
-    elif not _is_loopback(settings.host):
-        raise ConfigError(
-            f"station.toml: dashboard.host = {settings.host!r}: is beyond loopback, where anybody on the network could look; "
-            'name who may with open_to = "192.168.1.0/24" in [dashboard], or use 127.0.0.1'
-        )
     return settings.open_to
+
+
+def hosts_of(settings: DashboardSettings) -> frozenset[str]:
+    """Names by which browsers may ask for this dashboard: the machine's own, and those of the configuration."""
+    machine = socket.gethostname().lower()
+    first = machine.partition(".")[0]
+    named = urlsplit(settings.link if "//" in settings.link else f"//{settings.link}").hostname or ""
+    return frozenset({machine, first, f"{first}.local", settings.host.lower(), named}) - {""}
 
 
 def _is_loopback(host: str) -> bool:
@@ -91,7 +112,11 @@ def _listen(room: Room, app: Any, settings: DashboardSettings) -> Any:
     waitress = room.part("waitress.server", "dashboard")
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)  # it warns of every short wait for a thread
     try:
-        return waitress.create_server(app, host=settings.host, port=settings.port, threads=THREADS, ident=None)
+        return waitress.create_server(
+            app, host=settings.host, port=settings.port, threads=THREADS, ident=None, max_request_body_size=MOST_BYTES,
+            # kept, so that the guard sees who came by way of a proxy; none is ever believed more than our own eyes
+            clear_untrusted_proxy_headers=False,
+        )  # fmt: skip
     except OSError as error:
         raise ConfigError(
             f"station.toml: dashboard.host = {settings.host!r}, port = {settings.port}: cannot listen there "
@@ -99,15 +124,28 @@ def _listen(room: Room, app: Any, settings: DashboardSettings) -> Any:
         ) from error
 
 
-def _beat(room: Room, data: Any, stop: threading.Event) -> None:
-    """Leave a beat every 10 s, and have the slow parts computed beside the requests, every ten minutes."""
-    since_ms, turn = to_ms(room.clock.now()), 0
+def _beat(room: Room, stop: threading.Event) -> None:
+    """Leave a beat every 10 s."""
+    since_ms = to_ms(room.clock.now())
     while not stop.is_set():
         try:
             Beats(room.connection).beat("serve", to_ms(room.clock.now()), since_ms=since_ms, pid=os.getpid())
-            if turn % REFRESH_EVERY_BEATS == 0:
-                data.refresh()
         except NestclimateError as error:
             _log.warning("%s", error)
-        turn += 1
-        stop.wait(BEAT_EVERY_S / max(1.0, min(20.0, getattr(room.clock, "speed", 1.0))))
+        stop.wait(BEAT_EVERY_S / _speed(room))
+
+
+def _refresh(room: Room, data: Any, stop: threading.Event) -> None:
+    """Have the slow parts computed beside the requests: every ten minutes, and soon after something was written."""
+    while not stop.is_set():
+        data.touched.clear()
+        try:
+            data.refresh()
+        except NestclimateError as error:
+            _log.warning("%s", error)
+        data.touched.wait(REFRESH_EVERY_S / _speed(room))
+        stop.wait(GATHER_S)  # what is written in one go is computed in one go
+
+
+def _speed(room: Room) -> float:
+    return max(1.0, min(20.0, float(getattr(room.clock, "speed", 1.0))))

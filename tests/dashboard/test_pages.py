@@ -64,7 +64,7 @@ def test_every_route_has_the_headers_and_allows_no_outside_host(client) -> None:
         assert "frame-ancestors 'none'" in policy, path
         assert "unsafe-inline" not in policy.split("script-src")[1].split(";")[0], path
         assert "nosniff" == headers["X-Content-Type-Options"], path
-        assert "no-referrer" == headers["Referrer-Policy"], path
+        assert "same-origin" == headers["Referrer-Policy"], path
         assert "Access-Control-Allow-Origin" not in headers, path
 
 
@@ -326,8 +326,8 @@ def test_only_loopback_and_the_named_network_may_look(clock) -> None:
         return app.test_client().get("/healthz", environ_base={"REMOTE_ADDR": address}).status_code
 
     closed, opened = create_app(source, clock), create_app(source, clock, "192.168.7.0/24")
-    assert [200, 200, 403] == [status(closed, address) for address in ("127.0.0.1", "::1", "192.168.7.9")]
-    assert [200, 403, 403] == [status(opened, address) for address in ("192.168.7.9", "192.168.8.9", "10.0.0.1")]
+    assert [200, 200, 401] == [status(closed, address) for address in ("127.0.0.1", "::1", "192.168.7.9")]
+    assert [200, 401, 401] == [status(opened, address) for address in ("192.168.7.9", "192.168.8.9", "10.0.0.1")]
 
 
 def test_answers_are_compressed_for_whoever_can_read_that(client) -> None:

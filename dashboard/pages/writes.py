@@ -1,0 +1,70 @@
+"""What pages may write, all under ``/write/``: JSON in, JSON out. Who may is settled before, by ``access.py``."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import Flask, jsonify, request
+from flask.typing import ResponseReturnValue
+
+from dashboard import forms
+from dashboard.access import signed_in
+from dashboard.writing import Writing
+
+
+def register(server: Flask, writing: Writing | None) -> None:
+    """Add the writes; none where nobody can sign in."""
+    if writing is None:
+        return
+
+    @server.post("/write/entries")
+    def add_entry() -> ResponseReturnValue:
+        given = given_of("nest", "kind", "amount", "at", "note")
+        id_, words = writing.add_entry(
+            who(),
+            forms.text(given, "nest", required=True, most=60),
+            forms.text(given, "kind", required=True, most=60),
+            forms.number(given, "amount"),
+            forms.instant(given, "at", writing.now_ms()),
+            forms.text(given, "note"),
+        )
+        return done(id=id_, text=words)
+
+    @server.post("/write/entries/withdraw")
+    def withdraw_entry() -> ResponseReturnValue:
+        return done(text=writing.withdraw(who(), forms.whole(given_of("id"), "id")))
+
+    @server.post("/write/alarms/acknowledge")
+    def acknowledge() -> ResponseReturnValue:
+        return done(state=writing.acknowledge(who(), _alarm_id(given_of("id"))))
+
+    @server.post("/write/alarms/shelve")
+    def shelve() -> ResponseReturnValue:
+        given = given_of("id", "for", "because")
+        because = forms.text(given, "because", required=True, most=500)
+        return done(state=writing.shelve(who(), _alarm_id(given), forms.duration(given, "for"), because))
+
+    @server.post("/write/alarms/bring-back")
+    def bring_back() -> ResponseReturnValue:
+        return done(state=writing.bring_back(who(), _alarm_id(given_of("id"))))
+
+
+def given_of(*keys: str) -> forms.Given:
+    """The JSON object that was sent, with no other keys than these."""
+    return forms.only(forms.parse(request.get_data()), *keys)
+
+
+def who() -> str:
+    """Who writes; the guard lets nobody else get here."""
+    user = signed_in()
+    assert user is not None
+    return user
+
+
+def done(**more: Any) -> ResponseReturnValue:
+    """The answer to a write that was done."""
+    return jsonify({"ok": True, **more})
+
+
+def _alarm_id(given: forms.Given) -> str:
+    return forms.text(given, "id", required=True, most=120)
