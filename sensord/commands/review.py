@@ -8,16 +8,12 @@ import json
 import sys
 from pathlib import Path
 
-from sensord.alarms.calibrated import Calibrated
-from sensord.alarms.engine import tuning_of
 from sensord.alarms.lifecycle import Alarm
-from sensord.alarms.replay import replay
-from sensord.alarms.watch import standings_of
 from sensord.clock import HOUR_MS, parse_instant, to_ms
 from sensord.errors import InputError, NestclimateError
+from sensord.forewarning import warned
 from sensord.insight.review import Review, as_json
 from sensord.insight.review_report import Happened, csv_rows, html_of
-from sensord.store.base import Columns
 from sensord.wiring import Room
 
 
@@ -71,7 +67,7 @@ def _write(out: Path, found: Review, room: Room) -> None:
         for one in entries
     ] + [Happened(one.raised_ms, f"alarm: {one.kind}", _reaction(one)) for one in alarms]  # fmt: skip
     happened.sort(key=lambda one: one.at_ms)
-    page = html_of(found, happened, room.config.zone, room=room.config.station.name, warned=_warned(found, room))
+    page = html_of(found, happened, room.config.zone, room=room.config.station.name, warned=warned(found, room))
     try:
         out.write_text(page, encoding="utf-8")
         with out.with_suffix(".csv").open("w", encoding="utf-8", newline="") as file:
@@ -84,38 +80,3 @@ def _reaction(alarm: Alarm) -> str:
     if alarm.acknowledged_ms is None:
         return "nobody acknowledged it"
     return f"acknowledged after {(alarm.acknowledged_ms - alarm.raised_ms) / HOUR_MS:.1f} h by {alarm.acknowledged_by}"
-
-
-class _OfOneNest:
-    """The store's readings of one nest's probes: what a replay of that nest needs."""
-
-    def __init__(self, room: Room, nest: str) -> None:
-        self._probes = sorted({one.probe for one in room.registry.placements(nest=nest)})
-        self._store = room.store
-
-    def probes(self) -> list[str]:
-        """The nest's own."""
-        return self._probes
-
-    def raw(self, probe: str, from_ms: int, until_ms: int) -> Columns:
-        """As the store says."""
-        return self._store.raw(probe, from_ms, until_ms)
-
-
-def _warned(found: Review, room: Room) -> str:
-    """What the bands in use would have said, and how long before the end: by replay of the nest's own readings."""
-    case = found.case
-    standings = standings_of(room.registry, room.keeping)
-    replayed = replay(
-        _OfOneNest(room, case.nest), standings, tuning_of(room.config.alarms), case.from_ms, case.until_ms,
-        calibrated=Calibrated(room.calibrations.all()),
-    )  # fmt: skip
-    alarms = [one for one in replayed.alarms if one.nest == case.nest and str(one.kind) not in ("silent", "faulty")]
-    if not alarms:
-        return "No alarm about this nest's air would have been raised under the bands in use."
-    first = alarms[0]
-    hours = (case.until_ms - first.raised_ms) / HOUR_MS
-    return (
-        f"Under the bands in use the alarm '{first.kind}' ({first.worst:.1f}, limit {first.limit:.1f}) would have come "
-        f"{hours:.0f} h before the end, the first of {len(alarms)}."
-    )

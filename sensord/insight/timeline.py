@@ -48,7 +48,7 @@ class Track:
     @property
     def at_ms(self) -> Floats:
         """Middle of each hour."""
-        return self.start_ms + (np.arange(len(self.temp_c)) + 0.5) * HOUR_MS
+        return np.asarray(self.start_ms + (np.arange(len(self.temp_c)) + 0.5) * HOUR_MS, float)
 
     @property
     def gaps(self) -> list[tuple[int, int]]:
