@@ -6,22 +6,30 @@ import argparse
 import csv
 import json
 import sys
+from collections.abc import Sequence
+from html import escape
 from pathlib import Path
 
-from sensord.alarms.lifecycle import Alarm
-from sensord.clock import HOUR_MS, parse_instant, to_ms
+from sensord.clock import parse_instant, to_ms
 from sensord.errors import InputError, NestclimateError
-from sensord.forewarning import warned
-from sensord.insight.review import Review, as_json
-from sensord.insight.review_report import Happened, csv_rows, html_of
+from sensord.insight import comparison, in_common
+from sensord.insight.in_common import InCommon
+from sensord.insight.review import as_json
+from sensord.insight.review_article import Reviewed
+from sensord.insight.review_report import csv_rows, csv_text, document, html_of
+from sensord.reports import Reports
 from sensord.wiring import Room
 
 
 def add(parser: argparse.ArgumentParser) -> None:
     """Its arguments."""
-    parser.add_argument("nest", metavar="NEST")
+    parser.add_argument("nest", metavar="NEST", nargs="+", help="one; of several deaths also what they have in common")
     parser.add_argument("--at", metavar="T", help="as of this instant (ISO 8601 with an offset), using nothing later")
     parser.add_argument("--days", type=float, default=30.0, metavar="N", help="how far back to look (default: 30)")
+    parser.add_argument("--beside", metavar="NEST", help="held beside another nest, or the same at another time")
+    parser.add_argument(
+        "--beside-at", metavar="T", help="the other's last instant (default: the same; of the same nest a year before)"
+    )
     parser.add_argument("--json", action="store_true", help="one JSON document")
     parser.add_argument(
         "--out", metavar="FILE.html", help="a report to keep or print, and its data as FILE.csv beside it"
@@ -29,13 +37,27 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, room: Room) -> int:
-    """Review one nest."""
+    """Review one nest, several, or two side by side."""
     at_ms = to_ms(parse_instant(args.at) if args.at else room.clock.now())
     out = _out(args.out)
-    found = room.reviewing.review(args.nest, at_ms, args.days)
+    if args.beside or args.beside_at:
+        return _beside(args, room, at_ms, out)
+    if len(args.nest) == 1 and not out:
+        return _alone(args, room, at_ms)
+    found, common = Reports(room).several(args.nest, at_ms, args.days)
     if out:
-        _write(out, found, room)
-        print(f"{out} and {out.with_suffix('.csv')} written", file=sys.stderr)
+        _write(out, html_of(found, common, room=room.config.station.name), found)
+    if args.json:
+        told = {"reviews": [as_json(one.review) for one in found], "in_common": common and in_common.as_json(common)}
+        print(json.dumps(told if len(found) > 1 else as_json(found[0].review), indent=1, ensure_ascii=False))
+    else:
+        _say(found, common)
+    return 0
+
+
+def _alone(args: argparse.Namespace, room: Room, at_ms: int) -> int:
+    """One review in words or as JSON needs no timeline."""
+    found = room.reviewing.review(args.nest[0], at_ms, args.days)
     if args.json:
         print(json.dumps(as_json(found), indent=1, ensure_ascii=False))
         return 0
@@ -43,6 +65,38 @@ def run(args: argparse.Namespace, room: Room) -> int:
     print(f"Check next: {found.check_next}")
     for one in found.findings:
         print(f"  {one.cause.replace('_', ' '):16} {one.support:.2f}  {one.because}")
+    return 0
+
+
+def _say(found: Sequence[Reviewed], common: InCommon | None) -> None:
+    if common is not None:
+        print(common.because)
+    for one in found:
+        review = one.review
+        name = f"{review.case.nest}: " if len(found) > 1 else ""
+        print(f"{name}{review.verdict.because}")
+        print(f"  Check next: {review.check_next}")
+        print(f"  {one.warned}")
+        for each in review.findings:
+            print(f"  {each.cause.replace('_', ' '):16} {each.support:.2f}  {each.because}")
+
+
+def _beside(args: argparse.Namespace, room: Room, at_ms: int, out: Path | None) -> int:
+    if len(args.nest) != 1:
+        raise InputError(f"review --beside: {len(args.nest)} nests before it: allowed is one, and one behind --beside")
+    beside_ms = to_ms(parse_instant(args.beside_at)) if args.beside_at else None
+    left, right = Reports(room).beside((args.nest[0], at_ms), (args.beside or args.nest[0], beside_ms), args.days)
+    if out:
+        names = f"{left.review.case.nest} beside {right.review.case.nest}"
+        body = f"<h1>{escape(room.config.station.name)}</h1>{comparison.article(left, right)}"
+        _write(out, document(names, body, csv_text([left, right]), names), [left, right])
+    if args.json:
+        print(json.dumps(comparison.as_json(left, right), indent=1, ensure_ascii=False))
+        return 0
+    for one in (left, right):
+        print(f"{one.review.case.nest}: {one.review.verdict.because}")
+    for row in comparison.rows_of(left, right):
+        print(f"  {row.what:32} {comparison.cell(row.left, row.unit)} | {comparison.cell(row.right, row.unit)}")
     return 0
 
 
@@ -57,26 +111,11 @@ def _out(given: str | None) -> Path | None:
     return out
 
 
-def _write(out: Path, found: Review, room: Room) -> None:
-    case = found.case
-    entries = room.registry.entries(nest=case.nest, from_ms=case.from_ms, until_ms=case.until_ms + 1)
-    alarms = [one for one in room.alarm_log.since(case.from_ms, case.until_ms) if one.nest == case.nest]
-    happened = [
-        Happened(one.at_ms, str(one.kind).replace("_", " "),
-                 f"{'' if one.amount is None else f'{one.amount:g}'} {one.unit} {one.note}".strip())
-        for one in entries
-    ] + [Happened(one.raised_ms, f"alarm: {one.kind}", _reaction(one)) for one in alarms]  # fmt: skip
-    happened.sort(key=lambda one: one.at_ms)
-    page = html_of(found, happened, room.config.zone, room=room.config.station.name, warned=warned(found, room))
+def _write(out: Path, page: str, found: Sequence[Reviewed]) -> None:
     try:
         out.write_text(page, encoding="utf-8")
         with out.with_suffix(".csv").open("w", encoding="utf-8", newline="") as file:
             csv.writer(file).writerows(csv_rows(found))
     except OSError as error:
         raise NestclimateError(f"review: --out {out}: cannot be written ({error.strerror})") from error
-
-
-def _reaction(alarm: Alarm) -> str:
-    if alarm.acknowledged_ms is None:
-        return "nobody acknowledged it"
-    return f"acknowledged after {(alarm.acknowledged_ms - alarm.raised_ms) / HOUR_MS:.1f} h by {alarm.acknowledged_by}"
+    print(f"{out} and {out.with_suffix('.csv')} written", file=sys.stderr)

@@ -1,0 +1,332 @@
+"""A review as a piece of HTML: verdict, evidence, a figure of every place, what was done and by whom. Pure.
+
+The dashboard shows it in a page, ``review_report.py`` in a file of its own; both bring the colours.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import tzinfo
+from html import escape
+
+import numpy as np
+
+from sensord.clock import HOUR_MS, from_ms
+from sensord.insight.balance import Floats
+from sensord.insight.contrast import contrast, span
+from sensord.insight.exposures import Exposure, Factor
+from sensord.insight.figures import (
+    Frame,
+    area,
+    bars,
+    block,
+    days_axis,
+    dots,
+    figure,
+    grid,
+    label,
+    line,
+    span_of,
+    svg,
+    table,
+    ticks,
+)
+from sensord.insight.review import Review
+from sensord.insight.timeline import AlarmSeen, Edges, Timeline, Track
+from sensord.model import Entry, Season
+
+Day = Callable[[int], str]
+_PANEL, _LANE, _HEAD = 118, 12, 16
+CAUSES = {
+    "dry": "consistent with too dry air", "wet": "consistent with too wet a nest", "heat": "consistent with heat",
+    "cold": "consistent with cold", "swing": "consistent with temperature swings",
+    "reservoir_empty": "consistent with an empty reservoir", "not_climate": "the climate does not explain it",
+    "cannot_tell": "too little was recorded to tell",
+}  # fmt: skip
+SAYS = "A review weighs what was measured. It never proves a cause: the most it says is 'consistent with'."
+SEASONS = {
+    Season.ACTIVE: "active", Season.WIND_DOWN: "wind-down", Season.WINTER_REST: "winter rest", Season.WAKE_UP: "wake-up",
+}  # fmt: skip
+_UNITS = {Factor.DRY: "%", Factor.WET: "%", Factor.RESERVOIR_EMPTY: "mL", Factor.SWING: "°C in 12 h"}
+
+
+@dataclass(frozen=True, slots=True)
+class Reviewed:
+    """A review with everything around it. ``warned``: what would have warned earlier, in words."""
+
+    review: Review
+    timeline: Timeline
+    warned: str = ""
+    zone: tzinfo = field(kw_only=True)
+
+
+def article(found: Reviewed) -> str:
+    """All of it, verdict first; headings from level 2."""
+    review, day = found.review, day_of(found.zone)
+    return (
+        f'<section class="review"><h2>{escape(review.case.nest)}: {CAUSES[review.verdict.cause]}</h2>'
+        f"{verdict(found)}{_contrast(review)}{timeline_figures(found)}{_tables(found, day)}</section>"
+    )
+
+
+def verdict(found: Reviewed) -> str:
+    """The answer, what to look at next, and what would have warned earlier."""
+    review = found.review
+    warned = f"<p><b>Earlier warning.</b> {escape(found.warned)}</p>" if found.warned else ""
+    return (
+        f'<p class="verdict">{escape(review.verdict.because)}</p>'
+        f"<p><b>Check next.</b> {escape(review.check_next)}</p>{warned}{_about(review, day_of(found.zone))}"
+    )
+
+
+def _about(review: Review, day: Day) -> str:
+    case = review.case
+    when = f"Died {day(case.died_at_ms)}. " if case.died_at_ms is not None else "Its colony lives. "
+    kin = len(case.siblings.all)
+    compared = (
+        f"held against {kin} sibling{'s' if kin != 1 else ''} {case.siblings.who}, of which {case.siblings.died} died"
+        if kin
+        else "without siblings to hold it against"
+    )
+    return (
+        f'<p class="soft">{when}{day(case.from_ms)} to {day(case.until_ms)}, {review.coverage.window:.0%} of the hours '
+        f"measured and believed; {escape(compared)}. {SAYS}</p>"
+    )
+
+
+def _contrast(review: Review) -> str:
+    found = contrast(review)
+    return _list("What was unusual", found.unusual or ("Nothing.",)) + _list("What was not", found.usual)
+
+
+def _list(title: str, lines: Sequence[str]) -> str:
+    if not lines:
+        return ""
+    return f"<h3>{title}</h3><ul>{''.join(f'<li>{escape(one)}</li>' for one in lines)}</ul>"
+
+
+# -- figures
+
+
+def timeline_figures(found: Reviewed) -> str:
+    """One figure for every place, one for the water."""
+    line_ = found.timeline
+    drawn = [_place_figure(found, track) for track in line_.tracks] or [
+        "<p>No probe measured this nest or its room in these days.</p>"
+    ]
+    return f"<h3>Day by day</h3>{''.join(drawn)}{_water_figure(line_, found.zone)}"
+
+
+def _place_figure(found: Reviewed, track: Track) -> str:
+    review, told = found.review, found.timeline
+    at, top, parts = track.at_ms, _HEAD, []
+    place = str(track.place).replace("_", " ")
+    for what, own, band, name in (
+        ("Temperature, °C", track.temp_c, track.temp_band, "temp_c"),
+        ("Relative humidity, %", track.rh_pct, track.rh_band, "rh_pct"),
+    ):
+        kin = _kin(review, track, name)
+        frame = _panel(top, (told.from_ms, told.until_ms), own, band)
+        parts.append(label(frame.left, top - 4, f"{place.capitalize()}: {what}", look="head"))
+        parts += [_unmeasured(frame, track), _bands(frame, at, band), grid(frame)]
+        if kin is not None:
+            parts.append(area(frame, at, *kin, "kin"))
+        parts += [_limits(frame, at, band), line(frame, at, own, "own")]
+        top += _PANEL + _HEAD + 4
+    lanes, height = _lanes(told, top - _HEAD, last=frame, zone=found.zone)
+    caption = _caption(
+        track, with_kin=any(one.place == track.place for s in review.case.siblings.all for one in s.places)
+    )
+    words = f"{place} of {told.nest} over the days of the review: temperature, humidity, alarms and journal"
+    return figure(svg([*parts, lanes], height, words), caption)
+
+
+def _panel(top: float, span_: tuple[int, int], own: Floats, band: Edges | None) -> Frame:
+    near = [] if band is None else [band.limit_low, band.limit_high]
+    low, high = span_of([own], 1.0)
+    if near:  # limits far beyond what was measured would flatten the line
+        reach = max(6.0, 0.8 * (high - low))
+        low = min(low, max(float(near[0].min()) - 1.0, low - reach))
+        high = max(high, min(float(near[1].max()) + 1.0, high + reach))
+    return Frame(top, _PANEL, float(span_[0]), float(span_[1]), low, high)
+
+
+def _unmeasured(frame: Frame, track: Track) -> str:
+    blank = "".join(block(frame, *gap, "gap", "no reading") for gap in track.missing())
+    return blank + "".join(
+        block(frame, one.from_ms, one.until_ms, "out", f"left out: {one.why}") for one in track.left_out
+    )
+
+
+def _bands(frame: Frame, at: Floats, band: Edges | None) -> str:
+    return "" if band is None else area(frame, at, band.ideal_low, band.ideal_high, "ideal")
+
+
+def _limits(frame: Frame, at: Floats, band: Edges | None) -> str:
+    if band is None:
+        return ""
+    shown = []
+    for edge in (band.limit_low, band.limit_high):
+        inside = np.where((edge >= frame.low) & (edge <= frame.high), edge, np.nan)
+        shown.append(line(frame, at, inside, "limit"))
+    return "".join(shown)
+
+
+def _kin(review: Review, track: Track, name: str) -> tuple[Floats, Floats] | None:
+    """The middle half of the siblings that lived, on the hours of the track."""
+    peers = review.case.siblings.lived_at(track.place)
+    if not peers:
+        return None
+    values = np.sort(np.stack([getattr(one, name) for one in peers]), axis=0)
+    known = np.isfinite(values).sum(axis=0)
+    hours = len(track.temp_c)
+    first = (peers[0].start_ms - track.start_ms) // HOUR_MS
+    found = []
+    for share in (0.25, 0.75):
+        rank = np.floor(share * np.maximum(0, known - 1)).astype(np.intp)
+        row = np.where(known > 1, np.take_along_axis(values, rank[None, :], axis=0)[0], np.nan)
+        whole = np.full(hours, np.nan)
+        length = min(len(row), hours - first)
+        whole[first : first + length] = row[:length]
+        found.append(whole)
+    return found[0], found[1]
+
+
+def _lanes(told: Timeline, top: float, *, last: Frame, zone: tzinfo) -> tuple[str, float]:
+    """Below the panels: alarms, journal, seasons where they change, and the days."""
+    ends = (float(told.from_ms), float(told.until_ms))
+    alarms, journal = Frame(top + 3, 7, *ends, 0, 1), Frame(top + 3 + _LANE, 7, *ends, 0, 1)
+    parts = [
+        label(last.left - 6, alarms.top + 7, "alarms", "end"), label(last.left - 6, journal.top + 7, "journal", "end"),
+        bars(alarms, ((one.raised_ms, one.returned_ms or told.until_ms) for one in told.alarms)),
+        ticks(journal, (one.at_ms for one in told.entries)),
+    ]  # fmt: skip
+    bottom = journal.top + 2 * _LANE + 6
+    if len(told.seasons) > 1:
+        for from_, _, season in told.seasons:
+            parts.append(label(last.x(max(from_, told.from_ms)) + 2, bottom, SEASONS[season]))
+        bottom += _LANE
+    return "".join(parts) + days_axis(Frame(last.top, last.height, *ends, 0, 1), bottom, zone), bottom + 5
+
+
+def _caption(track: Track, *, with_kin: bool) -> str:
+    told = [f"Probe {', '.join(track.probes)}." if track.probes else "", "Dark line: hourly mean."]
+    if track.temp_band is not None:
+        told.append("Green: ideal band; dashed: limits, where they are near enough to show.")
+    if with_kin:
+        told.append("Blue-grey: the middle half of its siblings that lived.")
+    told.append("Grey: no reading; tan: readings that were not believed.")
+    return " ".join(one for one in told if one)
+
+
+def _water_figure(told: Timeline, zone: tzinfo) -> str:
+    """Wetness of the cotton and water left, where either is known."""
+    if not told.wetness and not told.water and not told.levels:
+        return ""
+    ends, parts, top = (float(told.from_ms), float(told.until_ms)), [], float(_HEAD)
+    frame = Frame(top, 1, *ends, 0, 1)
+    for what, points, marks in (
+        ("Wetness of the cotton, 0 to 1", told.wetness, ()),
+        ("Water left in the reservoir, mL", told.water, told.levels),
+    ):
+        if not points and not marks:
+            continue
+        at, values = np.array([one[0] for one in points], float), np.array([one[1] for one in points], float)
+        _, high = span_of([values, np.array([one[1] for one in marks], float)], 0.1, 1.0)
+        frame = Frame(top, 80, *ends, 0.0, high)
+        parts += [
+            label(frame.left, top - 4, what, look="head"),
+            grid(frame),
+            line(frame, at, values, "own"),
+            dots(frame, marks),
+        ]
+        top += 80 + _HEAD + 4
+    axis = days_axis(Frame(frame.top, frame.height, *ends, 0, 1), top - _HEAD + 10, zone)
+    caption = (
+        "Wetness compares vapour pressures of nest and room, so weather and heating do not show in it. Water left is a mass "
+        "balance from what was poured; dots: what the keeper poured or read off."
+    )
+    return figure(svg([*parts, axis], top - _HEAD + 15, f"water of {told.nest} over the days of the review"), caption)
+
+
+# -- tables
+
+
+def _tables(found: Reviewed, day: Day) -> str:
+    review, told = found.review, found.timeline
+    places = [
+        (str(one.place).replace("_", " ") if one.place else "", _factor(one), day(one.from_ms), day(one.until_ms),
+         *_amounts(one))
+        for one in review.exposures
+    ]  # fmt: skip
+    silent = [
+        (str(one.place).replace("_", " "), "no reading", day(gap[0]), day(gap[1]))
+        for one in told.tracks
+        for gap in one.missing()
+    ]
+    silent += [
+        (str(one.place).replace("_", " "), f"left out: {out.why}", day(out.from_ms), day(out.until_ms))
+        for one in told.tracks for out in one.left_out
+    ]  # fmt: skip
+    return "".join((
+        _part("Causes weighed", ("cause", "support, 0 to 1", "because"),
+              [(one.cause.replace("_", " "), f"{one.support:.2f}", one.because) for one in review.findings]),
+        _part("Beyond the limits", ("place", "what", "from", "to", "hours", "worst", "limit", "dose", "of 100 siblings that lived had less"),
+              places),
+        _part("Alarms, and who reacted", ("raised", "what", "worst", "returned", "acknowledged", "next entry in the journal"),
+              [_alarm(one, day) for one in told.alarms])
+        or "<h3>Alarms, and who reacted</h3><p>No alarm about this nest was raised in these days.</p>",
+        _part("Journal", ("when", "what", "note"), [_entry(one, day) for one in told.entries])
+        or "<h3>Journal</h3><p>Nothing was written about this nest in these days.</p>",
+        _part("Gaps and probe faults", ("place", "what", "from", "to"), silent),
+        _part("Seasons", ("from", "to", "season"),
+              [(day(a), day(b), SEASONS[season]) for a, b, season in told.seasons]),
+    ))  # fmt: skip
+
+
+def _part(title: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    return f"<h3>{title}</h3>{table(heads, rows)}" if rows else ""
+
+
+def _factor(one: Exposure) -> str:
+    return str(one.factor).replace("_", " ") if one.factor is Factor.RESERVOIR_EMPTY else f"too {one.factor}" if (
+        one.factor is not Factor.SWING
+    ) else "swing"  # fmt: skip
+
+
+def _amounts(one: Exposure) -> tuple[str, ...]:
+    unit = _UNITS.get(one.factor, "°C")
+    dose = "" if one.dose is None else f"{one.dose:.0f} kPa h"
+    rank = "" if one.sibling_percentile is None else f"{one.sibling_percentile:.0f}"
+    return f"{one.hours:.0f}", f"{one.worst:.1f} {unit}", f"{one.limit:.1f} {unit}", dose, rank
+
+
+def _alarm(one: AlarmSeen, day: Day) -> tuple[str, ...]:
+    if one.acknowledged_ms is None:
+        seen = "nobody did"
+    else:
+        by = f" by {one.acknowledged_by}" if one.acknowledged_by else ""
+        seen = f"{day(one.acknowledged_ms)}{by}, {span((one.acknowledged_ms - one.raised_ms) / HOUR_MS)} later"
+    following = "none"
+    if one.next_entry is not None:
+        after = span((one.next_entry.at_ms - one.raised_ms) / HOUR_MS)
+        following = f"{_kind(one.next_entry)}, {after} later"
+    place = f" at the {one.place.replace('_', ' ')}" if one.place else ""
+    returned = "it still stood" if one.returned_ms is None else day(one.returned_ms)
+    what = f"{one.kind}{place}, {one.priority}"
+    return day(one.raised_ms), what, f"{one.worst:.1f} (limit {one.limit:.1f})", returned, seen, following
+
+
+def _entry(one: Entry, day: Day) -> tuple[str, str, str]:
+    return day(one.at_ms), _kind(one), " ".join(part for part in (one.note, f"({one.by})" if one.by else "") if part)
+
+
+def _kind(one: Entry) -> str:
+    amount = "" if one.amount is None else f" {one.amount:g} {one.unit}".rstrip()
+    return str(one.kind).replace("_", " ") + amount
+
+
+def day_of(zone: tzinfo) -> Day:
+    """Instants as the room's clock says them."""
+    return lambda at_ms: f"{from_ms(at_ms).astimezone(zone):%-d %b %Y %H:%M}"

@@ -1,0 +1,82 @@
+"""Gathers what a report is made from: the review of one nest or of several, with all around them, step by step."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+from sensord import forewarning
+from sensord.clock import DAY_MS
+from sensord.errors import InputError
+from sensord.insight.in_common import InCommon
+from sensord.insight.review_article import Reviewed
+from sensord.timelines import Timelines
+
+if TYPE_CHECKING:
+    from sensord.wiring import Room
+
+MOST_NESTS = 24
+YEAR_MS = 365 * DAY_MS
+Say = Callable[[str], None]
+
+
+def _quiet(words: str) -> None:
+    del words
+
+
+class Reports:
+    """Makes reports of one room. Belongs to its thread; use a new one after days, for it keeps the air it read."""
+
+    def __init__(self, room: Room) -> None:
+        self._room = room
+        self._timelines = Timelines(room.history, room.registry, room.keeping, room.reviewing, room.alarm_log)
+
+    def one(self, nest: str, at_ms: int, days: float, say: Say = _quiet) -> Reviewed:
+        """The review of a nest as of an instant, with its timeline and what would have warned earlier.
+
+        Raises:
+            InputError: no such nest, or not yet, or days out of range. StoreError: something cannot be read.
+        """
+        say(f"Reading the air of {nest} and its siblings")
+        review = self._room.reviewing.review(nest, at_ms, days)
+        say(f"Looking up what was done to {nest}, and who reacted")
+        timeline = self._timelines.of(review)
+        say(f"Asking which alarm would have warned earlier of {nest}")
+        return Reviewed(review, timeline, forewarning.warned(review, self._room), zone=self._room.config.zone)
+
+    def several(
+        self, nests: Sequence[str], at_ms: int, days: float, say: Say = _quiet
+    ) -> tuple[list[Reviewed], InCommon | None]:
+        """The reviews of nests in the order given, and, of two or more, what those that died have in common.
+
+        Raises:
+            InputError: as ``one``; a nest named twice, too many, or fewer than two deaths among several.
+        """
+        names = list(dict.fromkeys(nests))
+        if len(names) > MOST_NESTS:
+            raise InputError(f"review of {len(names)} nests: allowed is up to {MOST_NESTS} at once")
+        found = [self.one(name, at_ms, days, say) for name in names]
+        if len(names) == 1:
+            return found, None
+        say("Looking for what they have in common")
+        return found, self._room.lives.in_common(names, at_ms)
+
+    def beside(
+        self, left: tuple[str, int], right: tuple[str, int | None], days: float, say: Say = _quiet
+    ) -> tuple[Reviewed, Reviewed]:
+        """Two reviews to hold side by side.
+
+        Args:
+            left: a nest and an instant. right: another, or the same; instant None: the last of the left one, or of the
+                same nest a year before.
+
+        Raises:
+            InputError: as ``one``; the same nest at the same time.
+        """
+        one = self.one(*left, days, say)
+        end_ms = one.review.case.until_ms
+        if right[1] is None:
+            right = (right[0], end_ms - YEAR_MS if right[0] == left[0] else end_ms)
+        if right[0] == left[0] and right[1] == end_ms:
+            raise InputError(f"review of {left[0]} beside itself: name another nest, or another time")
+        return one, self.one(right[0], right[1] or 0, days, say)
