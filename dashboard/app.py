@@ -7,8 +7,21 @@ from pathlib import Path
 
 from flask import Flask, Response
 
-from dashboard import access
-from dashboard.pages import alarms, colonies, elsewhere, health, nest, probes, review, sign_in, wall, writes
+from dashboard import access, keeping_writes
+from dashboard.pages import (
+    alarms,
+    colonies,
+    elsewhere,
+    health,
+    labels,
+    nest,
+    placements,
+    probes,
+    review,
+    sign_in,
+    wall,
+    writes,
+)
 from dashboard.pages import round as todays_round
 from dashboard.shell import ASSETS, build_id, content_policy, guard
 from dashboard.snapshot import Source
@@ -47,9 +60,12 @@ def create_app(
     probes.register(server, data)
     todays_round.register(server, data)
     colonies.register(server, data)
+    placements.register(server, data)
+    labels.register(server, data)
     review.register(server, data)
     sign_in.register(server, clock, writing)
     writes.register(server, writing)
+    keeping_writes.register(server, writing)
     elsewhere.register(server)
     charts = nest.register(server, data, clock)
     guard(server, {"/nest/": content_policy(charts.csp_hashes())})

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable
 from typing import Any, TypeVar
 
 from dashboard.filling import chores_of, colony_now, review_now, water_of
+from dashboard.keeping_data import KeepingData
 from dashboard.snapshot import (
     Air,
     AlarmNow,
@@ -72,6 +73,7 @@ class Data:
         self.touched = threading.Event()
         self._snapshot, self._keeping, self._slow, self._water = _Kept(), _Kept(), _Kept(), _Kept()
         self._round: RoundNow | None = None
+        self.keeping = KeepingData(self._room)
 
     def _room(self) -> Room:
         if not hasattr(self._own, "room"):
@@ -100,6 +102,7 @@ class Data:
             _log.warning("outlook cannot be computed now: %s", error)
         self._water = _Kept(found, self._clock.monotonic())
         self._round = self._make_round()
+        self.keeping.refresh()
 
     def _outlook(self) -> dict[str, Water]:
         found = self._room().forecast.at(to_ms(self._clock.now()), [])
@@ -215,7 +218,10 @@ class Data:
 
     def _hubs(self, room: Room) -> tuple[HubNow, ...]:
         return tuple(
-            HubNow(hub.hub, hub.state, hub.heard_at_ms, hub.version, hub.outbox_rows or 0, hub.oldest_ms)
+            HubNow(
+                hub.hub, hub.state, hub.heard_at_ms, hub.version, hub.outbox_rows or 0, hub.oldest_ms, hub.since_ms,
+                hub.boot, hub.faults,
+            )  # fmt: skip
             for hub in HubStatuses(room.connection).all().values()
         )
 

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Protocol
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Protocol
 
 from sensord.keeping.bands import Bands
 from sensord.model import Nest, Placement
+
+if TYPE_CHECKING:
+    from dashboard.keeping_snapshot import KeepingSource
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +92,12 @@ class AlarmNow:
 
 @dataclass(frozen=True, slots=True)
 class HubNow:
-    """A hub's last status. ``state`` is up or down; ``heard_ms`` is when the station last heard of it."""
+    """A hub's last status. ``state`` is up or down; ``heard_ms`` is when the station last heard of it.
+
+    Attributes:
+        since_ms: since when it is in that state; in a last will, when it came up. boot: of its machine.
+        faults: what ails its bus (by the hub's name) or a probe (by full name), one line each.
+    """
 
     name: str
     state: str
@@ -96,6 +105,9 @@ class HubNow:
     version: str = ""
     outbox_rows: int = 0
     outbox_oldest_ms: int | None = None
+    since_ms: int | None = None
+    boot: str = ""
+    faults: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,6 +263,10 @@ class ReviewNow:
 
 class Source(Protocol):
     """What the pages ask of ``data.py``. Every method may raise NestclimateError."""
+
+    @property
+    def keeping(self) -> KeepingSource:
+        """For the pages of colonies, placements, labels and probes."""
 
     def snapshot(self) -> Snapshot:
         """The room now."""

@@ -211,6 +211,13 @@ class Room:
         return replace(keeping, by_nest=by_nest, unused=tuple(unused))
 
     @cached_property
+    def probe_checks(self) -> ProbeChecks:
+        """What the last days say of every probe."""
+        checks = self.part("sensord.probe_checks", "station")
+        found: ProbeChecks = checks.ProbeChecks(self.store, self.registry, self.history)
+        return found
+
+    @cached_property
     def rounds(self) -> Rounds:
         """What to do today."""
         rounds = self.part("sensord.rounds", "station")

@@ -6,6 +6,8 @@ import dataclasses
 import math
 import random
 
+from invented_keeping import InventedKeeping
+
 from dashboard.snapshot import (
     Air,
     AlarmNow,
@@ -106,6 +108,7 @@ class InventedRoom:
 
     def __init__(self, clock, make) -> None:
         self._clock, self._make = clock, make
+        self.keeping = InventedKeeping(self)
 
     def _now(self) -> Snapshot:
         from sensord.clock import to_ms

@@ -1,62 +1,186 @@
-"""``/probes``: every probe, where it sits and when it was last heard; every hub and what waits in its outbox."""
+"""``/probes``: every probe, its quality, how it stands to its siblings, its calibration; every hub and what waits there.
+
+``/probe`` is one probe through time.
+"""
 
 from __future__ import annotations
 
-from flask import Flask
+from urllib.parse import quote
+
+from flask import Flask, abort, request
 from markupsafe import Markup
 
 from dashboard import text
+from dashboard import text_keeping as words
 from dashboard.components.drawing import SYMBOLS, mark
 from dashboard.pages.alarms import table
 from dashboard.pages.wall import failed
+from dashboard.probing import Overview, ProbeLine, overview_of
 from dashboard.shell import page
-from dashboard.snapshot import HubNow, ProbeNow, Snapshot, Source
-from dashboard.units import written
+from dashboard.snapshot import HubNow, Snapshot, Source
+from dashboard.units import difference, sign, written
+from dashboard.viewmodels import local, moment
 from sensord.errors import NestclimateError
+from sensord.keeping.round import CALIBRATE_EVERY_DAYS
+from sensord.model import Placement
 
-_PROBE_HEADS = ("probe", "nest or room", "place", "temperature", "humidity", "last heard")
-_HUB_HEADS = ("hub", "state", "last heard", "outbox", "version")
+Rows = list[list[object]]
+_PROBE_HEADS = (
+    "probe", "where", "quality", "against siblings", "calibrated", "temperature", "humidity", "last heard",
+)  # fmt: skip
+_HUB_HEADS = ("hub", "state", "since", "last heard", "outbox", "version", "boot")
 
 
 def register(server: Flask, source: Source) -> None:
-    """Add the page."""
+    """Add the pages."""
 
     @server.get("/probes")
     def probes() -> str:
         try:
-            body = probes_html(source.probes(), source.snapshot())
+            snapshot, keeping = source.snapshot(), source.keeping
+            body = probes_html(overview_of(source.probes(), snapshot, keeping.checks(), keeping.calibrated()), snapshot)
         except NestclimateError as error:
             body = Markup("<p>{}</p>").format(failed(error))
-        return page("Probes", Markup("{}<main><h1>Probes</h1>{}</main>").format(SYMBOLS, body), here="/probes")
+        main = Markup('{}<main class="wide"><h1>Probes</h1>{}</main>').format(SYMBOLS, body)
+        return page("Probes", main, here="/probes", scripts=("contact.js",))
+
+    @server.get("/probe")
+    def probe() -> str:
+        name = request.args.get("name", "")
+        try:
+            snapshot, past = source.snapshot(), source.keeping.probe(name)
+            if past is None:
+                abort(404)
+            found = overview_of(source.probes(), snapshot, source.keeping.checks(), source.keeping.calibrated())
+        except NestclimateError as error:
+            return page(name, Markup("<main><h1>{}</h1><p>{}</p></main>").format(name, failed(error)))
+        line = next((one for one in found.lines if one.name == name), None)
+        now = table(_PROBE_HEADS, [_line(line, snapshot)]) if line else ""
+        body = Markup("<main><h1>{}</h1>{}<h2>Placements</h2>{}<h2>Calibrations</h2>{}</main>").format(
+            name, now, _placements(past.placements, name, snapshot), _calibrations(past.calibrations, name, snapshot)
+        )
+        return page(name, Markup("{}{}").format(SYMBOLS, body), here="/probes")
 
 
-def probes_html(probes: tuple[ProbeNow, ...], snapshot: Snapshot) -> Markup:
-    """Hubs, then probes; values raw, as the probe gave them."""
-    hubs = (
-        Markup("<h2>Hubs</h2>{}").format(table(_HUB_HEADS, [_hub(hub, snapshot.at_ms) for hub in snapshot.hubs]))
-        if snapshot.hubs
-        else ""
-    )
-    if not probes:
-        return Markup("{}<p>{}</p>").format(hubs, text.NO_PROBES)
-    rows = [_probe(probe, snapshot) for probe in probes]
-    return Markup("{}<h2>Probes, raw readings</h2>{}").format(hubs, table(_PROBE_HEADS, rows))
+def probes_html(found: Overview, snapshot: Snapshot) -> Markup:
+    """Hubs, then probes, those with trouble first; values raw, as the probe gave them."""
+    hubs: Markup | str = Markup("<p>{}</p>").format(words.NO_HUBS)
+    if snapshot.hubs:
+        hubs = table(_HUB_HEADS, [_hub(hub, snapshot) for hub in snapshot.hubs])
+    ways = Markup('<p class="ways"><a href="/placements">{}</a></p>').format(words.PLACEMENTS)
+    if not found.lines:
+        return Markup("{}<h2>Hubs</h2>{}<h2>Probes</h2><p>{}</p>").format(ways, hubs, words.PROBES_EMPTY)
+    rows = [_line(line, snapshot) for line in found.lines]
+    return Markup(
+        '{}<h2>Hubs</h2>{}<h2>Probes</h2>{}<p class="soft">{}</p>{}<p class="soft">{}</p>'
+    ).format(ways, hubs, _unplaced(found), _checked(found, snapshot), table(_PROBE_HEADS, rows), words.DRIFT_HOW)  # fmt: skip
 
 
-def _hub(hub: HubNow, now_ms: int) -> list[object]:
-    state = Markup('<span class="word">{}{}</span>').format(mark("ok" if hub.state == "up" else "blind", ""), hub.state)
+def _unplaced(found: Overview) -> Markup:
+    many = sum(line.placement is None for line in found.lines)
+    if not many:
+        return Markup("")
+    return Markup("<p>{}</p>").format(words.UNPLACED.format(probes=text.count_of(many, "probe is", "probes are")))
+
+
+def _checked(found: Overview, snapshot: Snapshot) -> str:
+    if found.checked_ms is None:
+        return words.PROBE_SOON
+    at = moment(found.checked_ms, snapshot.at_ms, snapshot.time_zone)
+    form = words.PROBE_CHECK_FAILED if found.problem else words.PROBE_CHECKED
+    return form.format(at=at, reason=found.problem)
+
+
+def _hub(hub: HubNow, snapshot: Snapshot) -> list[object]:
+    state = _word("ok" if hub.state == "up" else "blind", hub.state)
+    fault = hub.faults.get(hub.name, "")
+    if fault:
+        state += Markup("<br><small>{}</small>").format(fault)
+    since = moment(hub.since_ms, snapshot.at_ms, snapshot.time_zone) if hub.since_ms else ""
     waits = text.count_of(hub.outbox_rows, "reading waits", "readings wait") if hub.outbox_rows else "empty"
     if hub.outbox_oldest_ms and hub.outbox_rows:
-        waits += f", oldest {text.age(now_ms - hub.outbox_oldest_ms)}"
-    return [hub.name, state, text.age(now_ms - hub.heard_ms), waits, hub.version]
+        waits += f", oldest {text.age(snapshot.at_ms - hub.outbox_oldest_ms)}"
+    boot = Markup('<span title="{}">{}</span>').format(hub.boot, hub.boot[:8]) if hub.boot else ""
+    return [hub.name, state, since, text.age(snapshot.at_ms - hub.heard_ms), waits, hub.version, boot]
 
 
-def _probe(probe: ProbeNow, snapshot: Snapshot) -> list[object]:
-    placed = probe.placement
-    where = placed.nest or placed.room if placed else "not placed"
-    heard: object = "never" if probe.at_ms is None else text.age(snapshot.at_ms - probe.at_ms)
-    if probe.at_ms is None or snapshot.at_ms - probe.at_ms > snapshot.silent_after_ms:
-        heard = Markup('<span class="word">{}{}</span>').format(mark("blind", ""), heard)
-    temp = "" if probe.temp_c is None else written(probe.temp_c, snapshot.temperature_unit)
-    humidity = "" if probe.rh_pct is None else f"{probe.rh_pct:.0f} %"
-    return [probe.name, where, text.PLACES[placed.place] if placed else "", temp, humidity, heard]
+def _line(line: ProbeLine, snapshot: Snapshot) -> list[object]:
+    unit = snapshot.temperature_unit
+    quality = _word(line.shape, line.quality)
+    if line.why:
+        quality += Markup("<br><small>{}</small>").format(line.why)
+    return [
+        Markup('<a href="/probe?name={}">{}</a>').format(quote(line.name), line.name),
+        _where(line.placement, line.name),
+        quality,
+        _against(line, unit),
+        _calibrated(line, snapshot),
+        "" if line.temp_c is None else written(line.temp_c, unit),
+        "" if line.rh_pct is None else f"{line.rh_pct:.0f} %",
+        words.NEVER if line.at_ms is None else text.age(snapshot.at_ms - line.at_ms),
+    ]
+
+
+def _where(placed: Placement | None, probe: str) -> object:
+    if placed is None:
+        return Markup('{}: <a href="/placements?probe={}">{}</a>').format(
+            words.NOT_PLACED, quote(probe), words.PLACE_IT
+        )
+    place = text.PLACES[placed.place]
+    if placed.nest is None:
+        return f"{placed.room}, {place}"
+    return Markup('<a href="/nest/{}">{}</a>, {}').format(quote(placed.nest), placed.nest, place)
+
+
+def _against(line: ProbeLine, unit: str) -> object:
+    if line.check is None or line.placement is None:
+        return ""
+    siblings = text.count_of(line.check.siblings, "sibling", "siblings")
+    parts = []
+    if line.check.temp_diff_c is not None:
+        parts.append(f"{difference(line.check.temp_diff_c, unit):+.1f} {sign(unit)}")
+    if line.check.rh_diff_pct is not None:
+        parts.append(f"{line.check.rh_diff_pct:+.0f} %")
+    if not parts:
+        return Markup('<span class="soft">{}: {}</span>').format(words.TOO_FEW, siblings)
+    side = "high" if (line.check.temp_diff_c or line.check.rh_diff_pct or 0) > 0 else "low"
+    told = _word("drift", ", ".join(parts), side) if line.check.apart else ", ".join(parts)
+    return Markup('{}<br><small class="soft">{}</small>').format(told, siblings)
+
+
+def _calibrated(line: ProbeLine, snapshot: Snapshot) -> object:
+    if line.calibrated_ms is None:
+        return words.NEVER
+    age_ms = snapshot.at_ms - line.calibrated_ms
+    told = f"{text.age(age_ms)} ago"
+    return _word("drift", told) if age_ms >= CALIBRATE_EVERY_DAYS * 86_400_000 else told
+
+
+def _word(shape: str, word: str, side: str = "") -> Markup:
+    return Markup('<span class="word">{}{}</span>').format(mark(shape, side), word)
+
+
+def _placements(placements: tuple[Placement, ...], name: str, snapshot: Snapshot) -> Markup:
+    if not placements:
+        return Markup("<p>{}</p>").format(_where(None, name))
+    zone = snapshot.time_zone
+    rows: Rows = [
+        [
+            _where(one, name),
+            "" if one.distance_mm is None else f"{one.distance_mm:g} mm",
+            local(one.since_ms, zone, "%-d %b %Y %H:%M"),
+            words.STILL if one.until_ms is None else local(one.until_ms, zone, "%-d %b %Y %H:%M"),
+        ]
+        for one in reversed(placements)
+    ]
+    return table(("where", "from the cotton", "from", "until"), rows)
+
+
+def _calibrations(calibrations: tuple[tuple[int, str, str], ...], name: str, snapshot: Snapshot) -> Markup:
+    if not calibrations:
+        return Markup("<p>{}</p>").format(words.NO_CALIBRATION.format(probe=name))
+    rows: Rows = [
+        [local(at_ms, snapshot.time_zone, "%-d %b %Y %H:%M"), method, says]
+        for at_ms, method, says in reversed(calibrations)
+    ]
+    return table(("from", "how", "what it does to a reading"), rows)

@@ -54,7 +54,7 @@ def edits_of_nests(given: Iterable[Given], history: Sequence[Nest], now_ms: int,
     found = Edits()
     for number, cells in given:
         try:
-            nest = read_row("nests", [cells.get(name, "") for name in COLUMNS["nests"]], now_ms)
+            nest = read_row("nests", _in_order(cells, "nests", now_ms), now_ms)
             assert isinstance(nest, Nest)
             last = shown.get(nest.name)
             if last is not None and nest.since_ms is None and (nest.name, None) not in known:
@@ -87,7 +87,7 @@ def edits_of_placements(given: Iterable[Given], standing: Sequence[Placement], n
         try:
             old = last.get(cells.get("probe", "").strip())
             cells = {**cells, "since": cells.get("since", "").strip() or _since(old, now_ms, holds)}
-            new = read_row("placements", [cells.get(name, "") for name in COLUMNS["placements"]], now_ms)
+            new = read_row("placements", _in_order(cells, "placements", now_ms), now_ms)
             assert isinstance(new, Placement)
             rows = _moved(new, known.get((new.probe, new.since_ms)), old, now_ms, holds)
             ended.rows += [(number, row) for row in rows[1:]]
@@ -99,6 +99,15 @@ def edits_of_placements(given: Iterable[Given], standing: Sequence[Placement], n
     found.rows += [(number, row) for number, row in ended.rows if (row.probe, row.since_ms) not in told]
     _refuse_overlaps(found, standing)
     return found
+
+
+def _in_order(cells: Mapping[str, str], table: str, now_ms: int) -> list[str]:
+    """The cells as a file has them; the word ``now`` stands for this second."""
+    found = [cells.get(name, "") for name in COLUMNS[table]]
+    instants = {COLUMNS[table].index(name) for name in ("since", "until") if name in COLUMNS[table]}
+    return [
+        iso(_whole_second(now_ms)) if i in instants and cell.strip() == "now" else cell for i, cell in enumerate(found)
+    ]
 
 
 def _moved(new: Placement, old: Placement | None, last: Placement | None, now_ms: int, holds: Holds) -> list[Placement]:

@@ -5,6 +5,8 @@ Flags mark a reading, they never delete it.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -71,3 +73,15 @@ def judge(
     if new.same_scans >= STUCK_SCANS and at_s - new.same_since_s >= STUCK_AFTER_S:
         flags.add(Flag.STUCK)
     return new, frozenset(flags)
+
+
+def judge_stored(at_ms: Iterable[int], temp_c: Iterable[float], rh_pct: Iterable[float]) -> frozenset[Flag]:
+    """The flags of the last of some stored readings, ascending in time, whose raw words are not known any more.
+
+    A reading that lacks either value (NaN) says nothing.
+    """
+    trail, flags = Trail(), frozenset[Flag]()
+    for at, temp, rh in zip(at_ms, temp_c, rh_pct, strict=True):
+        if math.isfinite(temp) and math.isfinite(rh):
+            trail, flags = judge(trail, (round(temp * 1_000), round(rh * 1_000)), temp, rh, at / 1_000)
+    return flags

@@ -1,0 +1,133 @@
+"""What is saved from a grid: ``POST /write/nests`` and ``POST /write/placements``. All rows, or none where one is bad."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+from typing import Any
+
+from flask import Flask
+from flask.typing import ResponseReturnValue
+
+from dashboard import text_keeping as text
+from dashboard.pages.writes import done, given_of, who
+from dashboard.text import count_of
+from dashboard.writing import Writing
+from sensord.errors import InputError
+from sensord.keeping.edits import Edits, Given, Holds, edits_of_nests, edits_of_placements
+from sensord.keeping.registry import Registry
+from sensord.keeping.tables import COLUMNS
+
+MOST_ROWS = 2_000
+_log = logging.getLogger(__name__)
+
+
+def register(server: Flask, writing: Writing | None) -> None:
+    """Add the writes; none where nobody can sign in."""
+    if writing is None:
+        return
+
+    @server.post("/write/nests")
+    def write_nests() -> ResponseReturnValue:
+        return _answer("nests")
+
+    @server.post("/write/placements")
+    def write_placements() -> ResponseReturnValue:
+        return _answer("placements")
+
+    def _answer(table: str) -> ResponseReturnValue:
+        given = given_of("rows", "mark", "holds")
+        rows, notes = save(
+            writing.room().registry, table, rows_of(given.get("rows"), table), writing.now_ms(),
+            holds_of(given.get("holds")), mark_of(given.get("mark")),
+        )  # fmt: skip
+        if rows:
+            _log.info("%s changed %s %s", who(), rows, table)
+            writing.changed()
+        return done(rows=rows, notes=notes, text=text.SAVED.format(rows=count_of(rows, "row", "rows")))
+
+
+def save(
+    registry: Registry, table: str, given: list[Given], now_ms: int, holds: Holds, mark: str | None
+) -> tuple[int, list[str]]:
+    """Write what was edited; how many rows of the table changed, and what is odd about them though allowed.
+
+    Raises:
+        InputError: the first line says how many rows are bad, then one line each begins with ``row N:``.
+        ConflictError: somebody else changed the table since ``mark``.
+    """
+    mark = mark or registry.mark(table)
+    if table == "nests":
+        found = edits_of_nests(given, registry.history(), now_ms, holds)
+    else:
+        found = edits_of_placements(given, registry.placements(), now_ms, holds)
+    if found.bad:
+        found.bad.sort()
+        lines = [text.BAD_ROW.format(number=number, problem=problem) for number, _, problem in found.bad]
+        raise InputError(
+            text.BAD_ROWS.format(rows=count_of(len({number for number, _, _ in found.bad}), "row is", "rows are")),
+            *lines,
+        )
+    rows = [row for _, row in found.rows]
+    notes = _odd(found, {nest.name for nest in registry.nests()}) if table == "placements" else []
+    put: Any = registry.put_nests if table == "nests" else registry.put_placements
+    return put(rows, mark), notes
+
+
+def _odd(found: Edits, nests: set[str]) -> list[str]:
+    """Files may come in any order, so a nest that is not there yet is no mistake; but worth a word."""
+    return [
+        text.NO_SUCH_NEST.format(number=number, nest=row.nest)
+        for number, row in found.rows
+        if row.nest is not None and row.nest not in nests
+    ]
+
+
+def rows_of(given: Any, table: str) -> list[Given]:
+    """Rows with their numbers: as the keeper sees them where ``row`` says so, else counted from 1.
+
+    Raises:
+        InputError: no list of rows, or one that is not text by column.
+    """
+    if not isinstance(given, list) or not given or len(given) > MOST_ROWS:
+        raise InputError(f"rows: allowed is a list of 1 to {MOST_ROWS} rows")
+    return [_row(one, number, table) for number, one in enumerate(given, 1)]
+
+
+def _row(given: Any, number: int, table: str) -> Given:
+    if not isinstance(given, Mapping):
+        raise InputError(f"row {number}: allowed is text by column")
+    shown = given.get("row", number)
+    if isinstance(shown, bool) or not isinstance(shown, int) or not 0 < shown < 2**31:
+        raise InputError(f"row {number}: its number is none")
+    cells = {name: value for name, value in given.items() if name != "row"}
+    strange = sorted(set(cells) - set(COLUMNS[table]))
+    if strange:
+        raise InputError(f"row {shown}: {strange[0][:60]!r} is no column; allowed are {', '.join(COLUMNS[table])}")
+    bad = next((name for name, value in cells.items() if not isinstance(value, str)), None)
+    if bad is not None:
+        raise InputError(f"row {shown}: {bad}: allowed is text")
+    return shown, cells
+
+
+def holds_of(given: Any) -> Holds:
+    """Since when the changes hold; from now on where nothing is said.
+
+    Raises:
+        InputError: another word.
+    """
+    try:
+        return Holds(given or Holds.FROM_NOW)
+    except ValueError:
+        raise InputError(f"holds = {str(given)[:40]!r}: allowed is {', '.join(Holds)}") from None
+
+
+def mark_of(given: Any) -> str | None:
+    """The mark of the rows as they were read; None where none is given.
+
+    Raises:
+        InputError: no text.
+    """
+    if given is not None and (not isinstance(given, str) or len(given) > 64):
+        raise InputError("mark: allowed is the mark that came with the rows")
+    return given or None

@@ -1,0 +1,124 @@
+"""The words of the pages of colonies, placements, labels and probes."""
+
+from __future__ import annotations
+
+NESTS = "Nests"
+PLACEMENTS = "Placements"
+LABELS = "Labels"
+THROUGH_TIME = "Colonies through time"
+HOLDS = {
+    "nests": (("from_now", "from now on"), ("always_so", "it was always so (a correction)")),
+    "placements": (("from_now", "moved now"), ("always_so", "it was always so (a correction)")),
+}
+HOLDS_ASK = "What you changed holds"
+ADD_ROW = "Add a row"
+TAKE_BACK = "Undo my changes"
+SAVE = "Check and save"
+END_NOW = "Ends now"
+SIGN_IN_TO_EDIT = "to change anything here."
+SIGN_IN = "Sign in"
+HOW_TO_EDIT = (
+    "Enter or a double click opens a cell; arrows, Tab and Shift select; Ctrl+C and Ctrl+V copy and paste, also from and to a"
+    " spreadsheet, with or without a line of column names. Nothing is kept until you save."
+)
+HOW_TIME_IN_NESTS = (
+    "A nest that changes gets a new state from now on, or from the instant you write into since; its past stays as it was. To move"
+    " a colony, give its name to another nest."
+)
+HOW_TIME_IN_PLACEMENTS = (
+    "A probe that moves ends its placement and begins another, now or at the instant you write into since. To take a probe away, write"
+    " the instant into until. distance_mm is from the wet cotton face; a room probe has no nest."
+)
+NESTS_EMPTY = (
+    "No nests yet. Click into the empty row and write, or paste a block from a spreadsheet: one line a nest, with the columns you see"
+    " here. nest, kind and room must be given."
+)
+NESTS_EMPTY_READ = (
+    "No nests yet. Sign in to write them here or to paste them from a spreadsheet; or bring in a file with"
+)
+PLACEMENTS_EMPTY = (
+    "No probe is placed yet. Click into the empty row and write, or paste a block from a spreadsheet. A probe's name is HUB/PROBE; place"
+    " is wet_end, dry_end, outworld or room."
+)
+PLACEMENTS_EMPTY_READ = "No probe is placed yet. Sign in to place them here; or bring in a file with"
+IMPORT_NESTS = "nestclimate import nests nests.csv"
+IMPORT_PLACEMENTS = "nestclimate import placements placements.csv"
+GRID_NAMES = {"nests": "Nests, one a row", "placements": "Placements, one a row"}
+GRID_FAILED = "The rows cannot be read now. Load the page anew."
+UNCHANGED = "Nothing is changed yet."
+CHANGED = "{count} changed."
+SAVED = "Saved: {rows} written."
+BAD_ROWS = "{rows} not as they should be; nothing was saved"
+BAD_ROW = "row {number}: {problem}"
+NO_SUCH_NEST = "row {number}: saved, but there is no nest {nest} yet"
+MEANWHILE = "Somebody else changed these rows meanwhile. Theirs are loaded, yours are marked: look again, then save."
+NEST_KEEPS_ITS_NAME = "A nest or probe that is noted keeps its name; a new one needs a row of its own."
+LEAVING = "You have changes that are not saved."
+EXPORT = "Take away as CSV:"
+
+SINCE_ALWAYS = "since always"
+STILL = "still there"
+NO_COLONY = "There is no colony of that name."
+NO_PROBE_OF_THAT_NAME = "There is no probe of that name."
+NO_COUNTS = "Never counted. A count is one tap on the nest's page."
+NO_CALIBRATION = "Never calibrated. How: nestclimate calibrate salt {probe} --salt nacl"
+CORRECTION = "temperature {temp:+.2f} °C; humidity x {gain:.3f} {rh:+.1f} %"
+MOVE_TO = "Move it to"
+MOVE_NOW = "Move now"
+MOVE_WHY = "The nest below then holds this colony from now on; where it was, its past stays."
+
+LINK_MISSING = (
+    "A phone cannot reach {link}: it means the station itself. Set link in [dashboard] of station.toml to the address the phone uses, for"
+    ' example link = "http://192.168.1.20:{port}", host = "0.0.0.0", and open_to to your network; restart; then print.'
+)
+LINK_LOOPBACK = (
+    "A phone cannot reach {link}: it means whatever machine reads it. Set link in [dashboard] of station.toml to the address of this"
+    ' station in your network, for example "http://192.168.1.20:{port}"; restart; then print.'
+)
+LINK_NOT_LISTENING = (
+    "The dashboard listens on {host} only: a phone reaches it only if a proxy on this machine passes it on. Else set host in [dashboard] to"
+    ' "0.0.0.0" and open_to to your network.'
+)
+LABELS_LEAD = "They lead to {link}"
+LABELS_HOW = "Hold a phone's camera to a label: its nest opens with the one-tap entries. No internet is needed, only your network."
+LABELS_PRINT = "Print without scaling (100 %)."
+LABELS_EMPTY = "No nests to label yet: bring them in on the page Colonies."
+LABELS_NONE = "No nest fits what was asked."
+LABEL_SIZES = {"sheet": "3 by 8 on a sheet", "tube": "small, for a test tube"}
+LABEL_PAPERS = {"a4": "A4", "letter": "US letter"}
+PRINT = "Print"
+SHOW = "Show"
+RACKS = "Racks"
+ONLY_NESTS = "Only these nests"
+ONLY_NESTS_HINT = "names, with commas between"
+ALL_RACKS = "no choice means all"
+TOO_LONG = "the address is too long for a code on a label; use a shorter link"
+
+PROBE_CHECKED = "Checked at {at}: quality over the last two hours, siblings over the last three days."
+PROBE_SOON = "The probes are being checked. Look again in a minute."
+PROBE_CHECK_FAILED = "The probes could not be checked at {at}: {reason}"
+DRIFT_HOW = (
+    "Against siblings: the median difference from the median of the probes of the same place and room, after calibration; humidity is"
+    " compared as vapour pressure and told in % at the probe's own temperature. A nest that dries out differs too: look at its cotton"
+    " first, then calibrate."
+)
+TOO_FEW = "too few to compare"
+FLAGS = {
+    "out_of_range": "impossible value",
+    "condensed": "condensed",
+    "stuck": "stuck",
+    "reset_seen": "restarted",
+}
+GOOD = "good"
+SILENT = "silent"
+NO_READING = "no reading yet"
+FAULTY = "doubtful"
+NEVER = "never"
+NOT_PLACED = "not placed"
+PLACE_IT = "place it"
+UNPLACED = (
+    "{probes} not placed, so no nest shows what they measure. Breathe on one and run nestclimate probes identify to learn which it is;"
+    " then place it."
+)
+NO_HUBS = "No hub has reported. A hub is a Raspberry Pi that reads probes: name it in station.toml and start nestclimate sense there."
+PROBES_EMPTY = "No probe has reported, and none is placed. On a hub, nestclimate probes shows what answers on its bus."
