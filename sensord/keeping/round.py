@@ -1,7 +1,8 @@
 """The day's round: what each nest needs from the keeper, why, and in which order. Pure: the instant is an argument.
 
 Intervals that are not a species' own are common practice: leftovers out a day after protein, a count a month, a look at
-the column a fortnight, a look at resting colonies a fortnight, a calibration a year.
+the column a fortnight, a look at resting colonies a fortnight, a calibration a year. A colony that was offered its new nest may
+take a fortnight to move; a rest that is lost is asked about again the next day. Every line ends with an entry of the journal.
 """
 
 from __future__ import annotations
@@ -21,6 +22,8 @@ LEFTOVERS_AFTER_MS = DAY_MS
 COUNT_EVERY_DAYS = 30
 LOOK_EVERY_DAYS = 14
 REST_LOOK_EVERY_DAYS = 14
+REST_LOST_AGAIN_DAYS = 1
+MOVE_TAKES_DAYS = 14
 CALIBRATE_EVERY_DAYS = 365
 DRY_SOON_DAYS = 3.0
 DRY_URGENT_DAYS = 1.0
@@ -42,6 +45,10 @@ class Task(StrEnum):
     COUNT = "count"
     REST = "rest"
     CALIBRATE = "calibrate"
+
+
+WATER_SEEN = (EntryKind.FILL, EntryKind.TOP_UP, EntryKind.LEVEL, EntryKind.WEIGH)
+_ENDED_BY = {Task.TOP_UP: (EntryKind.TOP_UP, EntryKind.FILL), Task.READ_LEVEL: WATER_SEEN}
 
 
 class Urgency(StrEnum):
@@ -69,6 +76,11 @@ class Line:
     due_ms: int
     why: str
     done_kind: EntryKind | None = None
+
+    @property
+    def ended_by(self) -> tuple[EntryKind, ...]:
+        """Every kind of entry that ends this line."""
+        return _ENDED_BY.get(self.task, () if self.done_kind is None else (self.done_kind,))
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +182,7 @@ def _water(one: Situation, at_ms: int) -> Iterator[Line]:
 
 
 def _look(one: Situation, at_ms: int, why: str) -> Iterator[Line]:
-    seen_ms = _last(one, EntryKind.FILL, EntryKind.TOP_UP, EntryKind.LEVEL, EntryKind.WEIGH)
+    seen_ms = _last(one, *WATER_SEEN)
     if seen_ms is None or at_ms - seen_ms >= LOOK_EVERY_DAYS * DAY_MS:
         last = "no fill or level noted" if seen_ms is None else f"last noted {_days(at_ms - seen_ms)} ago"
         due_ms = at_ms if seen_ms is None else seen_ms + LOOK_EVERY_DAYS * DAY_MS
@@ -206,6 +218,8 @@ def _move(one: Situation, at_ms: int) -> Iterator[Line]:
     workers = last_count(one.entries)
     least, most = one.species.number("move.from_workers"), one.species.number("move.by_workers")
     if one.nest.kind != NestKind.TUBE or workers is None or least is None or workers < least:
+        return
+    if _noted(one, at_ms - MOVE_TAKES_DAYS * DAY_MS, EntryKind.MOVE):
         return
     crowded = most is not None and workers >= most
     why = f"{workers:.0f} workers: a nest from {least:.0f}" + (f", at {most:.0f} the tube is crowded" if most else "")
@@ -244,7 +258,11 @@ def _rest(one: Situation, at_ms: int) -> Iterator[Line]:
         Season.WINTER_REST: "winter rest begins: into the cold",
         Season.WAKE_UP: "winter rest ends: warmer by and by, water first",
     }
+    if new and moment.since_ms is not None and _noted(one, moment.since_ms, EntryKind.NOTE):
+        return
     if moment.season == Season.WAKE_UP and one.rest is not None and _wakes_too_early(one.rest, new=new):
+        if _noted(one, at_ms - REST_LOOK_EVERY_DAYS * DAY_MS, EntryKind.NOTE):
+            return
         why = f"to wake up by its dates, but {one.rest.tally(at_ms)}: leave it in the cold until then"
         yield _line(one, Task.REST, Urgency.TODAY, moment.since_ms or at_ms, why, EntryKind.NOTE)
     elif new and moment.season in begun and moment.since_ms is not None:
@@ -262,9 +280,13 @@ def _at_rest(one: Situation, at_ms: int) -> Iterator[Line]:
     """A rest out of its band is urgent; one that is done may end; else a look now and then."""
     rest, begun_ms = one.rest, one.moment.since_ms or 0
     if rest is not None and rest.lost:
+        if _noted(one, at_ms - REST_LOST_AGAIN_DAYS * DAY_MS, EntryKind.NOTE):
+            return
         yield _line(one, Task.REST, Urgency.NOW, at_ms, f"{rest.complaint()}; {rest.tally(at_ms)}", EntryKind.NOTE)
         return
     if rest is not None and rest.enough:
+        if _noted(one, at_ms - REST_LOOK_EVERY_DAYS * DAY_MS, EntryKind.NOTE):
+            return
         why = f"rested enough: {rest.tally(at_ms)}; it may wake from now on"
         yield _line(one, Task.REST, Urgency.WHEN_THERE, at_ms, why, EntryKind.NOTE)
         return
@@ -274,6 +296,12 @@ def _at_rest(one: Situation, at_ms: int) -> Iterator[Line]:
         why += f"; {rest.tally(at_ms)}" if rest is not None else ""
         due_ms = looked_ms + REST_LOOK_EVERY_DAYS * DAY_MS
         yield _line(one, Task.REST, Urgency.WHEN_THERE, due_ms, why, EntryKind.NOTE)
+
+
+def _noted(one: Situation, since_ms: int, *kinds: EntryKind) -> bool:
+    """Whether there is such an entry since an instant."""
+    last_ms = _last(one, *kinds)
+    return last_ms is not None and last_ms >= since_ms
 
 
 def _last(one: Situation, *kinds: EntryKind) -> int | None:

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from sensord.clock import DAY_MS, HOUR_MS, to_ms
+from sensord.keeping.rest import Rest
 from sensord.keeping.round import Line, Situation, Task, Urgency, round_of, stage_of
 from sensord.keeping.seasons import season_at
 from sensord.keeping.species import Species, find_species, load_species
@@ -152,3 +153,50 @@ def test_summer_time_moves_no_due_date() -> None:
     one = situation(species=BARBARUS, at_ms=at_ms)
     fed = Entry(at_ms - 24 * HOUR_MS, "T-01", EntryKind.FEED_PROTEIN)
     assert Task.LEFTOVERS_OUT in tasks(replace(one, entries=(*one.entries[:-1], fed)), at_ms)
+
+
+def rest(**changes: object) -> Rest:
+    """Sixty days of a winter rest, all of it in its band."""
+    one = Rest(WINTER - 60 * DAY_MS, 2.0, 8.0, 1_440.0, 1_440.0, 48.0, 48.0, 5.0, 90.0)
+    return replace(one, **changes)
+
+
+WINTER = to_ms(datetime(2027, 1, 10, 9, tzinfo=UTC))
+LOST = rest(recent_in_band_h=0.0, recent_mean_c=15.0)
+ENOUGH = rest(least_days=30.0)
+NOVEMBER = to_ms(datetime(2026, 11, 2, 9, tzinfo=UTC))
+MARCH = to_ms(datetime(2027, 3, 2, 9, tzinfo=UTC))
+BARE: tuple[Entry, ...] = ()
+
+
+@pytest.mark.parametrize(
+    ("task", "one", "at_ms"),
+    [
+        (Task.LEFTOVERS_OUT, situation(entries=(entry(EntryKind.FEED_PROTEIN, 1.5),)), JUNE),
+        (Task.FEED_SUGAR, situation(entries=BARE), JUNE),
+        (Task.FEED_PROTEIN, situation(entries=BARE), JUNE),
+        (Task.COUNT, situation(entries=BARE), JUNE),
+        (Task.READ_LEVEL, situation(entries=BARE), JUNE),
+        (Task.MOVE, situation(entries=(entry(EntryKind.COUNT, 1, 25.0),)), JUNE),
+        (Task.BARRIER, situation(nest=Nest("T-01", NestKind.FORMICARIUM, "loft", "A", NIGER.name)), JUNE),
+        (Task.REST, situation(at_ms=NOVEMBER, entries=BARE), NOVEMBER),
+        (Task.REST, situation(at_ms=WINTER, entries=BARE), WINTER),
+        (Task.REST, situation(at_ms=WINTER, entries=BARE, rest=LOST), WINTER),
+        (Task.REST, situation(at_ms=WINTER, entries=BARE, rest=ENOUGH), WINTER),
+        (Task.REST, situation(at_ms=MARCH, entries=BARE), MARCH),
+        (Task.REST, situation(at_ms=MARCH, entries=BARE, rest=rest()), MARCH),
+    ],
+)
+def test_the_entry_that_a_line_asks_for_ends_it(task: Task, one: Situation, at_ms: int) -> None:
+    """All but topping up, which ends when the outlook says so: tests/dashboard/test_round_done.py."""
+    line = tasks(one, at_ms)[task]
+    assert line.done_kind in line.ended_by
+    noted = (*one.entries, Entry(at_ms, "T-01", line.done_kind, 25.0))
+    assert task not in tasks(replace(one, entries=noted), at_ms)
+
+
+def test_a_rest_that_stays_lost_and_a_colony_that_stays_are_asked_about_again() -> None:
+    lost = situation(at_ms=WINTER, rest=LOST, entries=(entry(EntryKind.NOTE, 1.1, at_ms=WINTER),))
+    assert Urgency.NOW == tasks(lost, WINTER)[Task.REST].urgency
+    stayed = situation(entries=(entry(EntryKind.MOVE, 15), entry(EntryKind.COUNT, 1, 25.0)))
+    assert Task.MOVE in tasks(stayed)
