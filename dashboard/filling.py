@@ -27,7 +27,16 @@ def water_of(found: NestOutlook) -> Water | None:
 def chores_of(lines: Sequence[Line]) -> tuple[Chore, ...]:
     """The lines of the round, in their order."""
     return tuple(
-        Chore(str(line.task), str(line.urgency), line.room, line.rack, line.nest, line.why, str(line.done_kind or ""))
+        Chore(
+            str(line.task),
+            str(line.urgency),
+            line.room,
+            line.rack,
+            line.nest,
+            line.why,
+            str(line.done_kind or ""),
+            tuple(str(kind) for kind in line.ended_by),
+        )
         for line in lines
     )
 

@@ -123,16 +123,17 @@ def _already(user: str, onward: str) -> Markup:
 
 
 def _ask(door: Door | None, onward: str, problem: str, token: str) -> Markup:
+    focus, given = Markup(" autofocus"), request.form.get("name", "")[:32]
     return Markup(
         '<main class="entry"><h1>{title}</h1>{nobody}{problem}<form method="post" action="/sign-in">'
         '<input type="hidden" name="{field}" value="{token}"><input type="hidden" name="next" value="{onward}">'
         '<label>{name}<input name="name" autocomplete="username" autocapitalize="none" spellcheck="false" required'
-        ' maxlength="32" autofocus value="{given}"></label>'
+        ' maxlength="32"{first} value="{given}"></label>'
         '<label>{password}<input name="password" type="password" autocomplete="current-password" required'
-        ' maxlength="200"></label><button>{title}</button></form><p class="soft">{stays}</p></main>'
+        ' maxlength="200"{then}></label><button>{title}</button></form><p class="soft">{stays}</p></main>'
     ).format(
         title=text.SIGN_IN, nobody=_nobody(door), field=TOKEN_FIELD, token=token, onward=onward, name=text.NAME,
-        password=text.PASSWORD, stays=text.STAYS, given=request.form.get("name", "")[:32],
+        password=text.PASSWORD, stays=text.STAYS, given=given, first="" if given else focus, then=focus if given else "",
         problem=Markup('<p class="problem" role="alert">{}</p>').format(problem) if problem else "",
     )  # fmt: skip
 
