@@ -61,8 +61,8 @@ def rows_of(left: Reviewed, right: Reviewed) -> list[Row]:
         row("humidity, middle", lambda one: _middle(one, "rh_pct"), "%"),
         row("wetness of the cotton, middle", lambda one: _median([value for _, value in one.timeline.wetness]), ""),
         row("water left at the end", lambda one: one.timeline.water[-1][1] if one.timeline.water else None, "mL"),
-        row("water given", lambda one: _count(one, _POURED), "times"),
-        row("fed", lambda one: _count(one, _FED), "times"),
+        row("times water was given", lambda one: _count(one, _POURED)),
+        row("times fed", lambda one: _count(one, _FED)),
         row("entries in the journal", lambda one: float(len(one.timeline.entries)), ""),
         row("alarms", lambda one: float(len(one.timeline.alarms)), ""),
         row("alarms acknowledged", lambda one: float(sum(a.acknowledged_ms is not None for a in one.timeline.alarms)), ""),
@@ -173,7 +173,7 @@ def _figure(left: Reviewed, right: Reviewed, tracks: tuple[Track, Track], names:
         parts.append(line(frame, tracks[1].at_ms + shift, values[1], "other"))
         top += _PANEL + _HEAD + 4
     same_dates = same_time_of_year(shift)
-    axis = Frame(frame.top, frame.height, *span, 0, 1)
+    axis = Frame(_HEAD, 1, *span, 0, 1)
     bottom = top - _HEAD + 10
     parts.append(days_axis(axis, bottom, left.zone) if same_dates else _before_end(axis, bottom))
     return figure(

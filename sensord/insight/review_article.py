@@ -34,7 +34,7 @@ from sensord.insight.figures import (
 )
 from sensord.insight.review import Review
 from sensord.insight.timeline import AlarmSeen, Edges, Timeline, Track
-from sensord.model import Entry, Season
+from sensord.model import Entry, Place, Season
 
 Day = Callable[[int], str]
 _PANEL, _LANE, _HEAD = 118, 12, 16
@@ -129,12 +129,13 @@ def _place_figure(found: Reviewed, track: Track) -> str:
         kin = _kin(review, track, name)
         frame = _panel(top, (told.from_ms, told.until_ms), own, band)
         parts.append(label(frame.left, top - 4, f"{place.capitalize()}: {what}", look="head"))
-        parts += [_unmeasured(frame, track), _bands(frame, at, band), grid(frame)]
+        parts.append(_bands(frame, at, band))
         if kin is not None:
             parts.append(area(frame, at, *kin, "kin"))
+        parts += [_unmeasured(frame, track), grid(frame)]
         parts += [_limits(frame, at, band), line(frame, at, own, "own")]
         top += _PANEL + _HEAD + 4
-    lanes, height = _lanes(told, top - _HEAD, last=frame, zone=found.zone)
+    lanes, height = _lanes(told, track.place, top - _HEAD, last=frame, zone=found.zone)
     caption = _caption(
         track, with_kin=any(one.place == track.place for s in review.case.siblings.all for one in s.places)
     )
@@ -193,13 +194,14 @@ def _kin(review: Review, track: Track, name: str) -> tuple[Floats, Floats] | Non
     return found[0], found[1]
 
 
-def _lanes(told: Timeline, top: float, *, last: Frame, zone: tzinfo) -> tuple[str, float]:
-    """Below the panels: alarms, journal, seasons where they change, and the days."""
+def _lanes(told: Timeline, place: Place, top: float, *, last: Frame, zone: tzinfo) -> tuple[str, float]:
+    """Below the panels: alarms of the place and those of none, journal, seasons where they change, and the days."""
+    alarms_here = [one for one in told.alarms if one.place in {"", str(place)}]
     ends = (float(told.from_ms), float(told.until_ms))
     alarms, journal = Frame(top + 3, 7, *ends, 0, 1), Frame(top + 3 + _LANE, 7, *ends, 0, 1)
     parts = [
         label(last.left - 6, alarms.top + 7, "alarms", "end"), label(last.left - 6, journal.top + 7, "journal", "end"),
-        bars(alarms, ((one.raised_ms, one.returned_ms or told.until_ms) for one in told.alarms)),
+        bars(alarms, ((one.raised_ms, one.returned_ms or told.until_ms) for one in alarms_here)),
         ticks(journal, (one.at_ms for one in told.entries)),
     ]  # fmt: skip
     bottom = journal.top + 2 * _LANE + 6
@@ -207,7 +209,7 @@ def _lanes(told: Timeline, top: float, *, last: Frame, zone: tzinfo) -> tuple[st
         for from_, _, season in told.seasons:
             parts.append(label(last.x(max(from_, told.from_ms)) + 2, bottom, SEASONS[season]))
         bottom += _LANE
-    return "".join(parts) + days_axis(Frame(last.top, last.height, *ends, 0, 1), bottom, zone), bottom + 5
+    return "".join(parts) + days_axis(Frame(_HEAD, 1, *ends, 0, 1), bottom, zone), bottom + 5
 
 
 def _caption(track: Track, *, with_kin: bool) -> str:
@@ -242,7 +244,7 @@ def _water_figure(told: Timeline, zone: tzinfo) -> str:
             dots(frame, marks),
         ]
         top += 80 + _HEAD + 4
-    axis = days_axis(Frame(frame.top, frame.height, *ends, 0, 1), top - _HEAD + 10, zone)
+    axis = days_axis(Frame(_HEAD, 1, *ends, 0, 1), top - _HEAD + 10, zone)
     caption = (
         "Wetness compares vapour pressures of nest and room, so weather and heating do not show in it. Water left is a mass "
         "balance from what was poured; dots: what the keeper poured or read off."
@@ -315,7 +317,8 @@ def _alarm(one: AlarmSeen, day: Day) -> tuple[str, ...]:
     place = f" at the {one.place.replace('_', ' ')}" if one.place else ""
     returned = "it still stood" if one.returned_ms is None else day(one.returned_ms)
     what = f"{one.kind}{place}, {one.priority}"
-    return day(one.raised_ms), what, f"{one.worst:.1f} (limit {one.limit:.1f})", returned, seen, following
+    values = [f"{value / 3_600:.1f} h" if one.kind == "silent" else f"{value:.1f}" for value in (one.worst, one.limit)]
+    return day(one.raised_ms), what, f"{values[0]} (limit {values[1]})", returned, seen, following
 
 
 def _entry(one: Entry, day: Day) -> tuple[str, str, str]:

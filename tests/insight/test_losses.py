@@ -146,6 +146,7 @@ def test_thirds():
     """Those with no hours, and of those with any the lesser and the greater half."""
     assert thirds(np.array([0.0, 0.1, 0.2, 0.4, 0.8])).tolist() == [0, 1, 1, 2, 2]
     assert thirds(np.zeros(3)).tolist() == [0, 0, 0]
+    assert thirds(np.array([0.0, 0.0, 0.3])).tolist() == [0, 0, 2]
 
 
 def test_those_with_more_dry_hours_die_more():
