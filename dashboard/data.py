@@ -10,14 +10,13 @@ from typing import Any, TypeVar
 
 from dashboard.filling import chores_of, colony_now, review_now, water_of
 from dashboard.keeping_data import KeepingData
+from dashboard.nest_data import PLACES, history_of, written_of
+from dashboard.nest_snapshot import Asked, History, Written
 from dashboard.snapshot import (
     Air,
     AlarmNow,
-    BandSpan,
     ColonyNow,
-    History,
     HubNow,
-    Mark,
     NestNow,
     ProbeNow,
     ProcessNow,
@@ -33,7 +32,7 @@ from sensord.clock import HOUR_MS, MINUTE_MS, to_ms
 from sensord.errors import MissingPartError, NestclimateError
 from sensord.health import PROCESSES, Beats
 from sensord.keeping.colony import colonies
-from sensord.model import Entry, EntryKind, Place, Placement, Reading
+from sensord.model import EntryKind, Placement, Reading
 from sensord.probes.quality import in_range
 from sensord.store.base import Columns
 from sensord.store.status import HubStatuses
@@ -43,8 +42,7 @@ FRESH_S = 1.0
 """Walls that ask within that long share one snapshot."""
 KEEPING_FRESH_S, SLOW_FRESH_S, WATER_FRESH_S = 10.0, 60.0, 600.0
 TREND_OVER_MS = HOUR_MS
-MOST_POINTS = 1_500
-_PLACES = (Place.WET_END, Place.DRY_END, Place.OUTWORLD)
+_AIR_ALONE = Asked()
 
 _log = logging.getLogger(__name__)
 Value = TypeVar("Value")
@@ -260,39 +258,13 @@ class Data:
         fresh = reviewing.Reviewing(room.history, room.registry, room.keeping)  # it keeps all air that it ever read
         return review_now(fresh.review(nest, at_ms, days))
 
-    def history(self, nest: str, from_ms: int, until_ms: int) -> History:
-        """Calibrated readings of the first of the nest's places that has any, thinned beyond two days."""
-        room = self._room()
-        columns, place = Columns(), Place.WET_END
-        for place in _PLACES:
-            columns = room.history.place_series(nest, place, from_ms, until_ms)
-            if len(columns):
-                break
-        at_ms, temp_c, rh_pct, step_ms = thinned(columns, from_ms, until_ms)
-        marks = [_entry_mark(entry) for entry in room.registry.entries(nest=nest, from_ms=from_ms, until_ms=until_ms)]
-        marks += [_alarm_mark(alarm) for alarm in room.alarm_log.since(from_ms, until_ms) if alarm.nest == nest]
-        spans = self._spans(nest, place if len(columns) else Place.WET_END, from_ms, until_ms)
-        return History(at_ms, temp_c, rh_pct, step_ms, tuple(sorted(marks, key=lambda mark: mark.at_ms)), spans)
+    def history(self, nest: str, from_ms: int | None, until_ms: int, asked: Asked = _AIR_ALONE) -> History:
+        """A nest over a window; ``from_ms`` None: from its first reading on."""
+        return history_of(self._room(), nest, from_ms, until_ms, asked)
 
-    def _spans(self, nest: str, place: Place, from_ms: int, until_ms: int) -> tuple[BandSpan, ...]:
-        """The bands of a nest's place over a window, one span as long as they stay the same."""
-        keeping = self._room().keeping
-        standings = standings_of(self._room().registry, keeping)
-        edges = [*(row.since_ms or 0 for row in standings.nests if row.name == nest), *standings.died_ms.get(nest, ())]
-        spans: list[BandSpan] = []
-        at_ms = from_ms
-        while at_ms < until_ms:
-            standing = standings.of_nest(nest, at_ms)
-            season_end_ms = standing.until_ms if standing else until_ms
-            end_ms = min(until_ms, season_end_ms, *(edge for edge in edges if edge > at_ms))
-            if standing is not None:
-                bands = keeping.bands_at(standings.nest(nest, at_ms), place, at_ms).bands
-                if spans and spans[-1].until_ms == at_ms and spans[-1].bands == bands:
-                    spans[-1] = dataclasses.replace(spans[-1], until_ms=end_ms)
-                else:
-                    spans.append(BandSpan(at_ms, end_ms, bands))
-            at_ms = end_ms
-        return tuple(spans)
+    def written(self, nest: str) -> tuple[Written, ...]:
+        """The last lines of a nest's journal, newest first."""
+        return written_of(self._room(), nest)
 
     def alarms(self, since_ms: int) -> tuple[AlarmNow, ...]:
         """The alarm log since then, newest first."""
@@ -320,7 +292,7 @@ def _stand(name: str, standings: Standings, held: list[Placement], at_ms: int) -
     if nest is None or (nest.since_ms or 0) > at_ms or standing is None:
         return None
     placement = min(
-        (one for one in held if one.place in _PLACES), key=lambda one: _PLACES.index(one.place), default=None
+        (one for one in held if one.place in PLACES), key=lambda one: PLACES.index(one.place), default=None
     )
     if placement is not None:
         standing = standings.of(placement.probe, at_ms) or standing
@@ -341,16 +313,6 @@ def _alarm(alarm: Alarm) -> AlarmNow:
     )  # fmt: skip
 
 
-def _entry_mark(entry: Entry) -> Mark:
-    amount = "" if entry.amount is None else f" {entry.amount:g} {entry.unit}".rstrip()
-    note = f": {entry.note[:200]}" if entry.note else ""
-    return Mark(entry.at_ms, str(entry.kind), f"{str(entry.kind).replace('_', ' ')}{amount}{note}")
-
-
-def _alarm_mark(alarm: Alarm) -> Mark:
-    return Mark(alarm.raised_ms, "alarm", f"alarm: {alarm.kind}, worst {alarm.worst:.1f}", alarm.returned_ms)
-
-
 def trend_of(columns: Columns) -> tuple[float | None, float | None]:
     """Slopes of temperature (°C/h) and humidity (%/h) by least squares; None from less than 20 minutes of readings."""
     return _slope(columns.at_ms, columns.temp_c), _slope(columns.at_ms, columns.rh_pct)
@@ -364,26 +326,3 @@ def _slope(at_ms: Iterable[int], values: Iterable[float]) -> float | None:
     mean = sum(value for _, value in pairs) / len(pairs)
     spread = sum((at - mean_at) ** 2 for at, _ in pairs)
     return sum((at - mean_at) * (value - mean) for at, value in pairs) / spread
-
-
-def thinned(
-    columns: Columns, from_ms: int, until_ms: int
-) -> tuple[tuple[int, ...], tuple[float, ...], tuple[float, ...], int]:
-    """The series with at most about 1,500 points: means over equal steps of time; steps without any reading stay empty."""
-    import numpy as np
-
-    at = np.frombuffer(columns.at_ms, np.int64) if len(columns) else np.empty(0, np.int64)
-    usual = int(np.median(np.diff(at))) if len(at) > 2 else 5 * MINUTE_MS
-    step_ms = max(MINUTE_MS, usual, (until_ms - from_ms) // MOST_POINTS)
-    if len(at) <= MOST_POINTS:
-        return tuple(columns.at_ms), tuple(columns.temp_c), tuple(columns.rh_pct), step_ms
-    step = (at - from_ms) // step_ms
-    slots, place = np.unique(step, return_inverse=True)
-    means = []
-    for values in (np.frombuffer(columns.temp_c), np.frombuffer(columns.rh_pct)):
-        known = ~np.isnan(values)
-        counts = np.bincount(place[known], minlength=len(slots))
-        sums = np.bincount(place[known], weights=values[known], minlength=len(slots))
-        means.append(np.divide(sums, counts, out=np.full(len(slots), np.nan), where=counts > 0))
-    middle = from_ms + slots * step_ms + step_ms // 2
-    return tuple(middle.tolist()), tuple(means[0].tolist()), tuple(means[1].tolist()), int(step_ms)

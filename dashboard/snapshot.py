@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
+from dashboard.nest_snapshot import Asked, History, Written
 from sensord.keeping.bands import Bands
 from sensord.model import Nest, Placement
 
@@ -160,40 +161,6 @@ class Snapshot:
 
 
 @dataclass(frozen=True, slots=True)
-class Mark:
-    """Something on the time axis of a nest's history: a journal entry or an alarm."""
-
-    at_ms: int
-    kind: str
-    text: str
-    until_ms: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class BandSpan:
-    """Bands that were in force from ``from_ms`` until ``until_ms``."""
-
-    from_ms: int
-    until_ms: int
-    bands: Bands
-
-
-@dataclass(frozen=True, slots=True)
-class History:
-    """Calibrated readings of a nest, ascending; NaN where missing. ``step_ms`` is how far apart they should be at most.
-
-    ``spans`` are the bands as they were in force then, by species, season and place; none while no colony lived there.
-    """
-
-    at_ms: tuple[int, ...] = ()
-    temp_c: tuple[float, ...] = ()
-    rh_pct: tuple[float, ...] = ()
-    step_ms: int = 300_000
-    marks: tuple[Mark, ...] = ()
-    spans: tuple[BandSpan, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
 class Chore:
     """One line of the round. ``nest`` is None for a probe; ``done_kind`` is the journal entry that says it is done."""
 
@@ -286,8 +253,11 @@ class Source(Protocol):
     def review(self, nest: str, at_ms: int, days: float) -> ReviewNow:
         """What the climate did to a nest in the days before. InputError where there is no such nest."""
 
-    def history(self, nest: str, from_ms: int, until_ms: int) -> History:
-        """Readings of a nest, rolled up where the window is long."""
+    def history(self, nest: str, from_ms: int | None, until_ms: int, asked: Asked) -> History:
+        """A nest over a window, rolled up where that is long; ``from_ms`` None: from its first reading on."""
+
+    def written(self, nest: str) -> tuple[Written, ...]:
+        """The last lines of a nest's journal, newest first."""
 
     def alarms(self, since_ms: int) -> tuple[AlarmNow, ...]:
         """The alarm log, newest first."""

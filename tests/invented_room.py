@@ -8,16 +8,14 @@ import random
 
 from invented_keeping import InventedKeeping
 
+from dashboard.nest_snapshot import AirTracks, BandSpan, History, Mark, Siblings, Track, Written
 from dashboard.snapshot import (
     Air,
     AlarmNow,
-    BandSpan,
     Chore,
     ColonyNow,
     Exposed,
-    History,
     HubNow,
-    Mark,
     NestNow,
     ProbeNow,
     ProcessNow,
@@ -161,15 +159,37 @@ class InventedRoom:
             (("dry", 0.8, because),), (dry,),
         )  # fmt: skip
 
-    def history(self, nest: str, from_ms: int, until_ms: int) -> History:
-        step = max(300_000, (until_ms - from_ms) // 400)
+    def history(self, nest: str, from_ms, until_ms, asked=None) -> History:
+        """A day that swings, with a hole, a fill, a feeding and an alarm; on long windows with a range around it."""
+        begin_ms = until_ms - 400 * DAY_MS if from_ms is None else from_ms
+        step = max(60_000, (until_ms - begin_ms) // 400)
         at = tuple(
-            ms for ms in range(from_ms, until_ms, step) if not 0.4 < (ms - from_ms) / (until_ms - from_ms) < 0.45
+            ms for ms in range(begin_ms, until_ms, step) if not 0.4 < (ms - begin_ms) / (until_ms - begin_ms) < 0.45
         )
         day = [math.sin(ms / 86_400_000 * 2 * math.pi) for ms in at]
-        marks = (Mark(at[len(at) // 3], "fill", "fill 8 mL"), Mark(at[-20], "alarm", "too dry"))
-        spans = (BandSpan(from_ms, until_ms, BANDS),)
-        return History(at, tuple(24.5 + 2 * s for s in day), tuple(66 - 9 * s for s in day), step, marks, spans)
+
+        def track(middle, slope, apart, ranged=True):
+            values = tuple(middle + slope * s for s in day)
+            low, high = ((tuple(v + sign * apart for v in values) if ranged else ()) for sign in (-1, 1))
+            return Track(at, values, low, high, step)
+
+        long = until_ms - begin_ms > 2 * DAY_MS
+        air = AirTracks(track(66, -9, 3, long), track(24.5, 2, 0.6, long))
+        marks = (
+            Mark(at[len(at) // 3], "fill", "fill 8 mL"), Mark(at[len(at) // 2], "feed_sugar", "feed sugar"),
+            Mark(at[-20], "alarm", "dry", worst=41.0),
+        )  # fmt: skip
+        return History(
+            begin_ms, until_ms, "wet_end", air, marks=marks, spans=(BandSpan(begin_ms, until_ms, BANDS),),
+            wetness=track(0.8, 0.02, 0.06),
+            dew_c=track(16, 1, 0, ranged=False) if asked and asked.moisture else None,
+            deficit_kpa=track(1.0, 0.2, 0, ranged=False) if asked and asked.moisture else None,
+            siblings=Siblings(7, track(68, -8, 6), track(24, 2, 1.5)) if asked and asked.siblings else None,
+        )  # fmt: skip
+
+    def written(self, nest: str) -> tuple[Written, ...]:
+        now = self._now()
+        return (Written(now.at_ms - 3_600_000, "feed sugar", "Anna"), Written(now.at_ms - 2 * DAY_MS, "fill 8 mL", "Ben"))
 
     def alarms(self, since_ms: int) -> tuple[AlarmNow, ...]:
         return tuple(alarm for alarm in self._now().alarms if alarm.raised_ms >= since_ms)

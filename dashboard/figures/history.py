@@ -1,97 +1,161 @@
-"""The history of a nest as a Plotly figure, a plain dictionary: bands shaded, gaps as gaps, entries and alarms on the axis."""
+"""The history of a nest as a Plotly figure, a plain dictionary: one panel a quantity over one time axis.
+
+Bands are shaded as they were in force then, siblings lie faintly behind, gaps stay gaps; journal and alarms stand below.
+"""
 
 from __future__ import annotations
 
-import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from dashboard import text
-from dashboard.snapshot import BandSpan, History
-from dashboard.viewmodels import local_datetime
+from dashboard.figures.lines import Clockface, Convert, line, ribbon
+from dashboard.figures.marks import mark_traces
+from dashboard.nest_snapshot import AirTracks, BandSpan, History, Track
+from dashboard.units import CELSIUS, degrees, sign
 from sensord.keeping.bands import Band
 
-_GREY, _LINE, _BAND, _EVENT = "#8a9099", "#2a7fb8", "rgba(128,140,150,0.22)", "#d55e00"
+GREY, LINE = "#7d848e", "#2a7fb8"
+_BAND, _SPREAD, _RANGE = "rgba(128,140,150,0.2)", "rgba(128,128,128,0.3)", "rgba(42,127,184,0.25)"
+_PANEL_PX, _STRIP_PX, _GAP_PX, _ABOVE_PX, _BELOW_PX = 185, 66, 18, 12, 52
 
 
-def history_figure(history: History, zone: str, revision: str) -> dict[str, Any]:
-    """Humidity above, temperature below, one time axis. ``revision`` keeps the reader's zoom while data refresh."""
-    at, temp, humidity = _with_gaps(history)
-    when = [local_datetime(ms, zone).replace(tzinfo=None).isoformat(timespec="seconds") for ms in at]
-    traces = [
-        _trace(when, humidity, "humidity", "%", "y"),
-        _trace(when, temp, "temperature", "°C", "y2"),
-        _marks(history, zone),
-    ]
-    shapes = [shape for span in history.spans for shape in _span(span, zone)]
-    return {"data": traces, "layout": _layout(shapes, zone, revision)}
+@dataclass(frozen=True, slots=True)
+class _Panel:
+    """One quantity: its axis, its words, and how its numbers are written."""
+
+    axis: str
+    name: str
+    unit: str
+    digits: int
+    convert: Convert
+    track: Track
+    fine: Track | None = None
+    siblings: Track | None = None
 
 
-def _with_gaps(history: History) -> tuple[list[int], list[float | None], list[float | None]]:
-    """The series with a hole wherever two readings lie more than 2.5 steps apart, so that no line bridges silence."""
-    at: list[int] = []
-    temp: list[float | None] = []
-    humidity: list[float | None] = []
-    for ms, temp_c, rh_pct in zip(history.at_ms, history.temp_c, history.rh_pct, strict=True):
-        if at and ms - at[-1] > 2.5 * history.step_ms:
-            at.append(at[-1] + history.step_ms)
-            temp.append(None)
-            humidity.append(None)
-        at.append(ms)
-        temp.append(round(temp_c, 2) if math.isfinite(temp_c) else None)
-        humidity.append(round(rh_pct, 1) if math.isfinite(rh_pct) else None)
-    return at, temp, humidity
-
-
-def _trace(when: list[str], values: list[float | None], name: str, unit: str, axis: str) -> dict[str, Any]:
+def history_figure(history: History, zone: str, revision: str, unit: str = CELSIUS) -> dict[str, Any]:
+    """The whole figure. ``revision`` keeps the reader's zoom while data refresh."""
+    clock = Clockface(zone)
+    panels = _panels(history, unit)
+    traces = [trace for panel in panels for trace in _traces(panel, clock)]
+    shapes = [shape for span in history.spans for shape in _span(span, clock, unit)]
     return {
-        "type": "scatter", "mode": "lines", "x": when, "y": values, "name": name, "yaxis": axis, "connectgaps": False,
-        "line": {"width": 1.6, "color": _LINE}, "hovertemplate": f"%{{y}} {unit}<extra></extra>",
+        "data": [*traces, *mark_traces(history, clock, unit, "y3")],
+        "layout": _layout(panels, shapes, zone, revision) | {"xaxis": _time_axis(history, clock, zone)},
+    }
+
+
+def _panels(history: History, unit: str) -> list[_Panel]:
+    """From above to below; what was not asked for or not measured has none."""
+    in_unit: Convert = partial(degrees, unit=unit)
+    fine, kin = history.fine or AirTracks(), history.siblings
+    panels = [
+        _Panel("y", text.PANELS["rh_pct"], "%", 1, float, history.air.rh_pct, fine.rh_pct, kin.rh_pct if kin else None),
+        _Panel(
+            "y2", text.PANELS["temp_c"], sign(unit), 2, in_unit, history.air.temp_c, fine.temp_c,
+            kin.temp_c if kin else None,
+        ),
+    ]  # fmt: skip
+    if history.wetness is not None:
+        panels.append(_Panel("y4", text.PANELS["wetness"], "", 2, float, history.wetness))
+    if history.dew_c is not None:
+        panels.append(_Panel("y5", text.PANELS["dew_c"], sign(unit), 1, in_unit, history.dew_c))
+    if history.deficit_kpa is not None:
+        panels.append(_Panel("y6", text.PANELS["deficit_kpa"], "kPa", 2, float, history.deficit_kpa))
+    return panels
+
+
+def _traces(panel: _Panel, clock: Clockface) -> list[dict[str, Any]]:
+    """Siblings behind, then the range, then the line."""
+    traces = []
+    if panel.siblings is not None:
+        traces.append(_filled(panel, panel.siblings, clock, _SPREAD))
+        traces.append(_middle_of_siblings(panel, panel.siblings, clock))
+    traces.append(_filled(panel, panel.track, clock, _RANGE, panel.fine))
+    unit = f" {panel.unit}" if panel.unit else ""
+    drawn = {
+        "type": "scatter", "mode": "lines", "name": panel.name, "yaxis": panel.axis, "connectgaps": False,
+        "line": {"width": 1.6, "color": LINE}, "hovertemplate": f"{panel.name} %{{y}}{unit}<extra></extra>",
+    }  # fmt: skip
+    traces.append(drawn | line(panel.track, clock, panel.convert, panel.digits, panel.fine))
+    return [trace for trace in traces if trace]
+
+
+def _filled(
+    panel: _Panel, track: Track, clock: Clockface, colour: str, leave_out: Track | None = None
+) -> dict[str, Any]:
+    found = ribbon(track, clock, panel.convert, panel.digits, leave_out)
+    if found is None:
+        return {}
+    return {
+        "type": "scatter", "mode": "lines", "fill": "toself", "fillcolor": colour, "line": {"width": 0}, "hoverinfo": "skip",
+        "name": f"{panel.name}, range", "yaxis": panel.axis, **found,
     }  # fmt: skip
 
 
-def _marks(history: History, zone: str) -> dict[str, Any]:
-    when = [
-        local_datetime(mark.at_ms, zone).replace(tzinfo=None).isoformat(timespec="seconds") for mark in history.marks
-    ]
-    words = [mark.text.replace("<", "&lt;") for mark in history.marks]
-    symbols = ["square" if mark.kind == "alarm" else "circle" for mark in history.marks]
-    colours = [_EVENT if mark.kind == "alarm" else _GREY for mark in history.marks]
+def _middle_of_siblings(panel: _Panel, track: Track, clock: Clockface) -> dict[str, Any]:
     return {
-        "type": "scatter", "mode": "markers", "x": when, "y": [0.5] * len(when), "yaxis": "y3", "name": "journal and alarms",
-        "marker": {"size": 12, "symbol": symbols, "color": colours}, "text": words, "hovertemplate": "%{text}<extra></extra>",
+        "type": "scatter", "mode": "lines", "name": f"{panel.name}, siblings", "yaxis": panel.axis, "connectgaps": False,
+        "line": {"width": 1, "color": GREY, "dash": "dot"}, "hovertemplate": f"{text.SIBLINGS_MEDIAN} %{{y}}<extra></extra>",
+        **line(track, clock, panel.convert, panel.digits),
     }  # fmt: skip
 
 
-def _span(span: BandSpan, zone: str) -> list[dict[str, Any]]:
+def _span(span: BandSpan, clock: Clockface, unit: str) -> list[dict[str, Any]]:
     """Both quantities' bands while they were in force."""
-    since, until = (
-        local_datetime(ms, zone).replace(tzinfo=None).isoformat(timespec="seconds")
-        for ms in (span.from_ms, span.until_ms)
-    )
-    return [*_bands(span.bands.rh_pct, "y", since, until), *_bands(span.bands.temp_c, "y2", since, until)]
+    since, until = clock.at(span.from_ms), clock.at(span.until_ms)
+    in_unit: Convert = partial(degrees, unit=unit)
+    return [
+        *_bands(span.bands.rh_pct, "y", since, until, float),
+        *_bands(span.bands.temp_c, "y2", since, until, in_unit),
+    ]
 
 
-def _bands(band: Band, axis: str, since: str, until: str) -> list[dict[str, Any]]:
+def _bands(band: Band, axis: str, since: str, until: str, convert: Convert) -> list[dict[str, Any]]:
     """The ideal range inside the limits, each a shade."""
     return [
-        {"type": "rect", "xref": "x", "x0": since, "x1": until, "yref": axis, "y0": low, "y1": high, "fillcolor": _BAND, "line": {"width": 0}, "layer": "below"}
+        {"type": "rect", "xref": "x", "x0": since, "x1": until, "yref": axis, "y0": convert(low), "y1": convert(high),
+         "fillcolor": _BAND, "line": {"width": 0}, "layer": "below"}
         for low, high in ((band.limit_low, band.limit_high), (band.ideal_low, band.ideal_high))
     ]  # fmt: skip
 
 
-def _layout(shapes: list[dict[str, Any]], zone: str, revision: str) -> dict[str, Any]:
-    axis = {"gridcolor": "rgba(128,128,128,0.25)", "zeroline": False}
+def _time_axis(history: History, clock: Clockface, zone: str) -> dict[str, Any]:
+    window = [clock.at(history.from_ms), clock.at(history.until_ms)] if history.until_ms else None
     return {
-        "uirevision": revision, "shapes": shapes, "showlegend": False, "height": 620, "dragmode": "zoom",
-        "margin": {"l": 60, "r": 12, "t": 12, "b": 50}, "hovermode": "x unified",
-        "paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)", "font": {"color": _GREY, "size": 14},
-        "xaxis": {**axis, "title": {"text": f"time in {zone}"}, "anchor": "y3", "type": "date"},
-        "yaxis": {**axis, "title": {"text": "humidity, %"}, "domain": [0.56, 1]},
-        "yaxis2": {**axis, "title": {"text": "temperature, °C"}, "domain": [0.1, 0.52]},
-        "yaxis3": {"domain": [0, 0.07], "range": [0, 1], "visible": False, "fixedrange": True},
+        "gridcolor": "rgba(128,128,128,0.25)", "zeroline": False, "title": {"text": text.TIME_IN.format(zone=zone)},
+        "anchor": "y3", "type": "date", "range": window, "autorange": window is None,
+    }  # fmt: skip
+
+
+def _layout(panels: Sequence[_Panel], shapes: list[dict[str, Any]], zone: str, revision: str) -> dict[str, Any]:
+    del zone
+    high = len(panels) * (_PANEL_PX + _GAP_PX) + _STRIP_PX
+    axes: dict[str, Any] = {
+        "yaxis3": {
+            "domain": [0, _STRIP_PX / high], "range": [-0.6, 1.6], "fixedrange": True, "showgrid": False, "zeroline": False,
+            "tickvals": [0, 1], "ticktext": list(text.STRIP),
+        }
+    }  # fmt: skip
+    top = 1.0
+    for panel in panels:
+        unit = f", {panel.unit}" if panel.unit else ""
+        axes[f"yaxis{panel.axis[1:]}"] = {
+            "gridcolor": "rgba(128,128,128,0.25)", "zeroline": False, "fixedrange": True, "automargin": False,
+            "title": {"text": f"{panel.name}{unit}"}, "domain": [max(0.0, top - _PANEL_PX / high), top],
+        }  # fmt: skip
+        top -= (_PANEL_PX + _GAP_PX) / high
+    return {
+        "uirevision": revision, "shapes": shapes, "showlegend": False, "height": high + _ABOVE_PX + _BELOW_PX,
+        "dragmode": "zoom", "margin": {"l": 64, "r": 12, "t": _ABOVE_PX, "b": _BELOW_PX}, "hovermode": "x unified",
+        "hoversubplots": "axis", "hoverlabel": {"bgcolor": "#1e2126", "bordercolor": GREY, "font": {"color": "#eceef1", "size": 14}},
+        "paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)", "font": {"color": GREY, "size": 13}, **axes,
     }  # fmt: skip
 
 
 def empty_words(history: History) -> str:
     """What to say where there is nothing to draw."""
-    return "" if history.at_ms else text.NO_HISTORY
+    return "" if history.air.rh_pct.at_ms else text.NO_HISTORY

@@ -13,6 +13,7 @@ from markupsafe import Markup
 from dashboard import ids, text, text_access
 from dashboard.figures.history import empty_words, history_figure
 from dashboard.figures.water import water_figure
+from dashboard.nest_snapshot import Asked
 from dashboard.pages.wall import failed
 from dashboard.shell import build_id, nav, page, token_meta
 from dashboard.snapshot import NestNow, Snapshot, Source
@@ -122,11 +123,11 @@ def shown(source: Source, clock: Clock, pathname: str, days: str) -> Shown:
         until_ms = to_ms(clock.now())
         if now.died_ms is not None:
             until_ms = min(until_ms, now.died_ms + DAY_MS)
-        history = source.history(name, until_ms - round(float(days) * DAY_MS), until_ms)
+        history = source.history(name, until_ms - round(float(days) * DAY_MS), until_ms, Asked(siblings=True))
     except NestclimateError as error:
         return _only(name, failed(error))
     zone = snapshot.time_zone
-    figure = history_figure(history, zone, f"{name}/{days}")
+    figure = history_figure(history, zone, f"{name}/{days}", snapshot.temperature_unit)
     words = outlook_words(now.water, snapshot.at_ms, zone) if now.water else ""
     fan = water_figure(now.water, snapshot.at_ms, zone) if now.water else None
     told = gone(now, snapshot) if now.died_ms is not None else facts(now, snapshot)

@@ -8,7 +8,8 @@ from array import array
 
 import pytest
 
-from dashboard.data import Data, thinned, trend_of
+from dashboard.data import Data, trend_of
+from dashboard.nest_data import thinned
 from dashboard.viewmodels import wall_of
 from sensord.alarms.watch import standings_of
 from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS, to_ms
@@ -89,9 +90,9 @@ def test_history_carries_readings_and_the_journal(kept, clock) -> None:
     now_ms = to_ms(clock.now())
     kept.registry.add_entries([Entry(now_ms - MINUTE_MS, "A-1", EntryKind.FILL, 8.0, "mL", "tap water")])
     history = Data(kept).history("A-1", now_ms - DAY_MS, now_ms + 1)
-    assert 61 == len(history.at_ms)
+    assert 61 == len(history.air.rh_pct.at_ms)
     assert ["fill 8 mL: tap water"] == [mark.text for mark in history.marks]
-    assert MINUTE_MS == history.step_ms
+    assert MINUTE_MS == history.air.rh_pct.step_ms
 
 
 def test_the_outlook_shows_once_it_was_computed(kept, clock) -> None:

@@ -11,7 +11,8 @@ import pytest
 from invented_room import DEAD, InventedRoom, nest_now, room
 
 from dashboard.app import create_app
-from dashboard.snapshot import Chore, ColonyNow, Exposed, Mark, ProcessNow, ReviewNow, RoundNow, Snapshot
+from dashboard.nest_snapshot import Mark
+from dashboard.snapshot import Chore, ColonyNow, Exposed, ProcessNow, ReviewNow, RoundNow, Snapshot
 from sensord.clock import to_ms
 from sensord.errors import StoreError
 
@@ -142,10 +143,11 @@ def update(client, pathname, days="1"):
 
 def test_the_nest_page_shades_bands_and_leaves_gaps(client) -> None:
     figure = update(client, "/nest/A-05")["nest-chart"]["figure"]
-    humidity = figure["data"][0]["y"]
+    traces = {trace["name"]: trace for trace in figure["data"]}
     assert 4 == len(figure["layout"]["shapes"])
-    assert None in humidity
-    assert ["fill 8 mL", "too dry"] == figure["data"][2]["text"]
+    assert None in traces["humidity"]["y"]
+    assert ["fill 8 mL", "feed sugar"] == traces["journal"]["text"]
+    assert ["alarm: too dry, worst 41.0 %"] == traces["alarms"]["text"]
     assert (
         figure["layout"]["uirevision"] == update(client, "/nest/A-05")["nest-chart"]["figure"]["layout"]["uirevision"]
     )
@@ -153,13 +155,14 @@ def test_the_nest_page_shades_bands_and_leaves_gaps(client) -> None:
 
 def test_a_hostile_note_does_not_become_markup_in_the_chart(clock) -> None:
     class Noted(InventedRoom):
-        def history(self, nest, from_ms, until_ms):
+        def history(self, nest, from_ms, until_ms, asked=None):
             return dataclasses.replace(
-                super().history(nest, from_ms, until_ms), marks=(Mark(until_ms, "note", HOSTILE),)
+                super().history(nest, from_ms, until_ms, asked), marks=(Mark(until_ms, "note", HOSTILE),)
             )
 
     client = create_app(Noted(clock, lambda at_ms: room(48, at_ms)), clock).test_client()
-    assert "<" not in update(client, "/nest/A-05")["nest-chart"]["figure"]["data"][2]["text"][0]
+    traces = {trace["name"]: trace for trace in update(client, "/nest/A-05")["nest-chart"]["figure"]["data"]}
+    assert "<" not in traces["journal"]["text"][0]
 
 
 def test_the_nest_callback_takes_no_nonsense(client) -> None:
@@ -223,7 +226,8 @@ def test_a_dead_nest_keeps_its_page_and_leads_to_its_review(client) -> None:
     assert "died 23 Mar 2026" in told
     assert f"/review?nest={DEAD}&day=2026-03-23" in told
     assert {"display": "none"} == shown["nest-water"]["style"]
-    assert max(shown["nest-chart"]["figure"]["data"][0]["x"]) < "2026-03-24T14"  # a day after, no further
+    times = [at for trace in shown["nest-chart"]["figure"]["data"] for at in trace["x"] if at]
+    assert max(times) < "2026-03-24T14"  # a day after, no further
 
 
 def test_the_round_stands_by_urgency_with_why_and_says_its_time(client) -> None:
