@@ -162,7 +162,11 @@ class Snapshot:
 
 @dataclass(frozen=True, slots=True)
 class Chore:
-    """One line of the round. ``nest`` is None for a probe; ``done_kind`` is the journal entry that says it is done."""
+    """One line of the round. ``nest`` is None for a probe.
+
+    Attributes:
+        done_kind: the journal entry that says it is done, empty where a command does. ended_by: all that say so.
+    """
 
     task: str
     urgency: str
@@ -171,15 +175,27 @@ class Chore:
     nest: str | None
     why: str
     done_kind: str = ""
+    ended_by: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """A line that was done: by which entry of the journal, who wrote it, and when that was seen."""
+
+    chore: Chore
+    entry: int
+    by: str
+    at_ms: int
 
 
 @dataclass(frozen=True, slots=True)
 class RoundNow:
-    """The round as made at ``at_ms``, by urgency; ``problem`` says why it could not be made."""
+    """The round as made at ``at_ms``, by urgency; ``problem`` says why it could not be made. ``done``: lately."""
 
     at_ms: int
     chores: tuple[Chore, ...] = ()
     problem: str = ""
+    done: tuple[Done, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
