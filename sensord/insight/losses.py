@@ -37,7 +37,7 @@ BY = ("rack", "species", "stage", "room")
 FACTORS = ("dry", "wet", "hot", "cold")
 FORTNIGHT = 14
 SHARES = ("no hours", "fewer hours", "more hours")
-"""Of those at risk at a death: nothing beyond the limits, below the middle of those with any, from it on."""
+"""Of those at risk at a death: nothing beyond the limits, up to the middle of those with any, above it."""
 _LEAST_MEASURED = 0.5
 UNKNOWN = "not given"
 
@@ -264,11 +264,13 @@ def _risk_sets(watched: Sequence[Watched], harsh: Mapping[str, Harsh], factor: s
 
 
 def thirds(shares: Floats) -> NDArray[np.intp]:
-    """0 for no hours, 1 below the middle of those with any, 2 from it on."""
+    """0 for no hours, 1 up to the middle of those with any, 2 above it; 2 for all with any where they are all alike."""
     some = shares[shares > 0]
     if not len(some):
         return np.zeros(len(shares), np.intp)
-    return np.where(shares <= 0, 0, np.where(shares < np.median(some), 1, 2)).astype(np.intp)
+    above = some > np.median(some)
+    edge = np.median(some) if above.any() else 0.0
+    return np.where(shares <= 0, 0, np.where(shares <= edge, 1, 2)).astype(np.intp)
 
 
 def _counted(groups: NDArray[np.intp]) -> tuple[int, ...]:
