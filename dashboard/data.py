@@ -8,10 +8,11 @@ import threading
 from collections.abc import Callable, Iterable
 from typing import Any, TypeVar
 
-from dashboard.filling import chores_of, colony_now, review_now, water_of
+from dashboard.filling import colony_now, review_now, water_of
 from dashboard.keeping_data import KeepingData
 from dashboard.nest_data import PLACES, history_of, written_of
 from dashboard.nest_snapshot import Asked, History, Written
+from dashboard.rounding import KeptRound
 from dashboard.snapshot import (
     Air,
     AlarmNow,
@@ -70,7 +71,7 @@ class Data:
         self._lock = threading.Lock()
         self.touched = threading.Event()
         self._snapshot, self._keeping, self._slow, self._water = _Kept(), _Kept(), _Kept(), _Kept()
-        self._round: RoundNow | None = None
+        self._round = KeptRound()
         self.keeping = KeepingData(self._room)
 
     def _room(self) -> Room:
@@ -99,24 +100,16 @@ class Data:
         except NestclimateError as error:
             _log.warning("outlook cannot be computed now: %s", error)
         self._water = _Kept(found, self._clock.monotonic())
-        self._round = self._make_round()
+        self._round.make(self._room(), to_ms(self._clock.now()))
         self.keeping.refresh()
 
     def _outlook(self) -> dict[str, Water]:
         found = self._room().forecast.at(to_ms(self._clock.now()), [])
         return {one.nest: water for one in found if (water := water_of(one))}
 
-    def _make_round(self) -> RoundNow:
-        at_ms = to_ms(self._clock.now())
-        try:
-            return RoundNow(at_ms, chores_of(self._room().rounds.at(at_ms)))
-        except NestclimateError as error:
-            _log.warning("the round cannot be made now: %s", error)
-            return RoundNow(at_ms, problem=str(error))
-
     def round(self) -> RoundNow | None:
-        """As last made by ``refresh``."""
-        return self._round
+        """As last made by ``refresh``, less what was done since."""
+        return self._round.now(self._room(), to_ms(self._clock.now()))
 
     def snapshot(self) -> Snapshot:
         """The room now; at most a second old."""
