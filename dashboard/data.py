@@ -8,7 +8,7 @@ import threading
 from collections.abc import Callable, Iterable
 from typing import Any, TypeVar
 
-from dashboard.filling import colony_now, review_now, water_of
+from dashboard.filling import alarm_now, colony_now, review_now, water_of
 from dashboard.keeping_data import KeepingData
 from dashboard.nest_data import PLACES, history_of, written_of
 from dashboard.nest_snapshot import Asked, History, Written
@@ -26,11 +26,10 @@ from dashboard.snapshot import (
     Snapshot,
     Water,
 )
-from sensord.alarms.lifecycle import Alarm
 from sensord.alarms.standing import Standings
 from sensord.alarms.watch import standings_of
 from sensord.clock import HOUR_MS, MINUTE_MS, to_ms
-from sensord.errors import MissingPartError, NestclimateError
+from sensord.errors import MissingPartError, NestclimateError, NotThereError
 from sensord.health import PROCESSES, Beats
 from sensord.keeping.colony import colonies
 from sensord.model import EntryKind, Placement, Reading
@@ -132,7 +131,7 @@ class Data:
             time_zone=self._config.station.time_zone,
             at_ms=at_ms,
             nests=tuple(nests),
-            alarms=tuple(_alarm(alarm) for alarm in room.alarm_log.active()),
+            alarms=tuple(alarm_now(alarm) for alarm in room.alarm_log.active()),
             hubs=self._hubs(room),
             processes=self.health(),
             live=self._config.broker is not None,
@@ -210,9 +209,16 @@ class Data:
     def _hubs(self, room: Room) -> tuple[HubNow, ...]:
         return tuple(
             HubNow(
-                hub.hub, hub.state, hub.heard_at_ms, hub.version, hub.outbox_rows or 0, hub.oldest_ms, hub.since_ms,
-                hub.boot, hub.faults,
-            )  # fmt: skip
+                hub.hub,
+                hub.state,
+                hub.heard_at_ms,
+                hub.version,
+                hub.outbox_rows or 0,
+                hub.oldest_ms,
+                hub.since_ms,
+                hub.boot,
+                hub.faults,
+            )
             for hub in HubStatuses(room.connection).all().values()
         )
 
@@ -262,7 +268,16 @@ class Data:
     def alarms(self, since_ms: int) -> tuple[AlarmNow, ...]:
         """The alarm log since then, newest first."""
         found = self._room().alarm_log.since(since_ms)
-        return tuple(sorted((_alarm(alarm) for alarm in found), key=lambda alarm: -alarm.raised_ms))
+        return tuple(sorted((alarm_now(alarm) for alarm in found), key=lambda alarm: -alarm.raised_ms))
+
+    def alarm(self, id_: str) -> AlarmNow | None:
+        """One alarm with every step of its life."""
+        log = self._room().alarm_log
+        try:
+            found = log.get(id_)
+        except NotThereError:
+            return None
+        return alarm_now(found, log.transitions(found.id)) if found.id == id_ else None
 
     def probes(self) -> tuple[ProbeNow, ...]:
         """Every probe that is placed or ever had a reading."""
@@ -284,9 +299,7 @@ def _stand(name: str, standings: Standings, held: list[Placement], at_ms: int) -
     standing = standings.of_nest(name, at_ms)
     if nest is None or (nest.since_ms or 0) > at_ms or standing is None:
         return None
-    placement = min(
-        (one for one in held if one.place in PLACES), key=lambda one: PLACES.index(one.place), default=None
-    )
+    placement = min((one for one in held if one.place in PLACES), key=lambda one: PLACES.index(one.place), default=None)
     if placement is not None:
         standing = standings.of(placement.probe, at_ms) or standing
     return NestNow(nest, placement, bands=standing.bands, species=standing.species)
@@ -296,14 +309,6 @@ def _probe(name: str, placement: Placement | None, reading: Reading | None) -> P
     if reading is None:
         return ProbeNow(name, placement, None)
     return ProbeNow(name, placement, reading.at_ms, reading.temp_c, reading.rh_pct)
-
-
-def _alarm(alarm: Alarm) -> AlarmNow:
-    return AlarmNow(
-        id=alarm.id, kind=str(alarm.kind), priority=str(alarm.priority), state=str(alarm.state), raised_ms=alarm.raised_ms,
-        nest=alarm.nest, probe=alarm.probe, place=str(alarm.place) if alarm.place else None, room=alarm.room,
-        returned_ms=alarm.returned_ms, acknowledged_ms=alarm.acknowledged_ms, worst=alarm.worst, limit=alarm.limit,
-    )  # fmt: skip
 
 
 def trend_of(columns: Columns) -> tuple[float | None, float | None]:

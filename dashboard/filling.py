@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard.snapshot import Chore, ColonyNow, Exposed, ReviewNow, Water
+from dashboard.snapshot import AlarmNow, AlarmStep, Chore, ColonyNow, Exposed, ReviewNow, Water
+from sensord.alarms.messages import FIRST, name_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from sensord.alarms.lifecycle import Alarm
+    from sensord.alarms.log import Transition
     from sensord.insight.outlook import NestOutlook
     from sensord.insight.review import Review
     from sensord.keeping.colony import Colony
@@ -22,6 +25,18 @@ def water_of(found: NestOutlook) -> Water | None:
         return None
     asks = found.questions[0].text if found.questions else ""
     return Water(days.p10, days.p50, days.p90, left.p50, left.p10, left.p90, found.basis, found.cycles_learned, asks)
+
+
+def alarm_now(alarm: Alarm, steps: Sequence[Transition] = ()) -> AlarmNow:
+    """An alarm, with its life where it is given."""
+    return AlarmNow(
+        id=alarm.id, kind=str(alarm.kind), priority=str(alarm.priority), state=str(alarm.state), raised_ms=alarm.raised_ms,
+        nest=alarm.nest, probe=alarm.probe, place=str(alarm.place) if alarm.place else None, room=alarm.room,
+        returned_ms=alarm.returned_ms, acknowledged_ms=alarm.acknowledged_ms, worst=alarm.worst, limit=alarm.limit,
+        message=FIRST[alarm.kind], subject=name_of(alarm), detail=alarm.detail,
+        aside_until_ms=alarm.aside_until_ms, aside_because=alarm.aside_because, aside_by=alarm.aside_by,
+        steps=tuple(AlarmStep(step.at_ms, step.what, step.by, step.because) for step in steps),
+    )  # fmt: skip
 
 
 def chores_of(lines: Sequence[Line]) -> tuple[Chore, ...]:

@@ -72,8 +72,23 @@ class NestNow:
 
 
 @dataclass(frozen=True, slots=True)
+class AlarmStep:
+    """One step in the life of an alarm: raised, acknowledged, shelved and so on; by whom and why where it has them."""
+
+    at_ms: int
+    what: str
+    by: str = ""
+    because: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class AlarmNow:
-    """One line of the alarm log, in the words of the contract."""
+    """One line of the alarm log, in the words of the contract.
+
+    Attributes:
+        message: what to do first. subject: where it is, in words. detail: what the hub said. aside_*: until when it is shelved, why, and by whom.
+        steps: all that happened to it, where it was asked for alone.
+    """
 
     id: str
     kind: str
@@ -89,6 +104,12 @@ class AlarmNow:
     worst: float | None = None
     limit: float | None = None
     message: str = ""
+    subject: str = ""
+    detail: str = ""
+    aside_until_ms: int | None = None
+    aside_because: str = ""
+    aside_by: str = ""
+    steps: tuple[AlarmStep, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -277,6 +298,9 @@ class Source(Protocol):
 
     def alarms(self, since_ms: int) -> tuple[AlarmNow, ...]:
         """The alarm log, newest first."""
+
+    def alarm(self, id_: str) -> AlarmNow | None:
+        """One alarm with every step of its life; None where there is none of that id."""
 
     def probes(self) -> tuple[ProbeNow, ...]:
         """Every probe that is placed or ever had a reading, by name."""

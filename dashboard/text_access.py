@@ -20,3 +20,28 @@ TALLY = "{done} of {all} done"
 DONE = "{task}, {nest}: done"
 DONE_BY = "noted by {name}"
 UNDO = "Undo"
+ALARM_STATES = {
+    "normal": "normal",
+    "unacknowledged": "unacknowledged",
+    "acknowledged": "acknowledged",
+    "returned": "returned to normal, unacknowledged",
+    "shelved": "shelved",
+    "suppressed_by_design": "suppressed by design",
+    "out_of_service": "out of service",
+}
+ACKNOWLEDGE = "Acknowledge"
+ACKNOWLEDGE_ALL = "Acknowledge all {count} that nobody has seen"
+SHELVE, SHELVE_FOR, UNSHELVE = "Shelve", "Shelve…", "Take off the shelf"
+FOR, BECAUSE = "for", "because"
+SHELF_LENGTHS = (("1h", "1 hour"), ("4h", "4 hours"), ("1d", "1 day"), ("7d", "7 days"))
+UNTIL = "until {at}"
+NO_ALARM = "There is no alarm of that number in this room."
+NONE_ACTIVE = "No alarm asks for anybody."
+EARLIER = "Over, of the last {days} days"
+SIGN_IN_TO_ACT = "Sign in to acknowledge or shelve"
+TO_NEST = "Look at nest {}"
+HOW_BAD = "worst {worst}, limit {limit}"
+SINCE = "{priority}, since {at}"
+OVER = "over at {at}"
+SO_FAR = "So far"
+ALL_ALARMS = "All alarms"

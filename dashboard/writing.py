@@ -6,7 +6,7 @@ Every method may raise NestclimateError; InputError and its kin say what is wron
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from sensord.access.users import Visit
 from sensord.clock import to_ms
@@ -75,24 +75,34 @@ class Writing:
         self.changed()
         return entry_words(entry)
 
-    def acknowledge(self, by: str, id_: str) -> str:
-        """Somebody saw the alarm; its state now."""
-        alarm = self.room().alarm_log.acknowledge(id_, self.now_ms(), by)
+    def acknowledge(self, by: str, ids: Sequence[str]) -> str:
+        """Somebody saw these alarms; the state of the last one now. None of them where one is not there."""
+        log, state = self.room().alarm_log, ""
+        for id_ in ids:
+            self._known(id_)
+        for id_ in ids:
+            state = str(log.acknowledge(id_, self.now_ms(), by).state)
         self.changed()
-        return str(alarm.state)
+        return state
 
     def shelve(self, by: str, id_: str, for_ms: int, because: str) -> str:
         """Set the alarm aside for a while; its state now."""
         now_ms = self.now_ms()
-        alarm = self.room().alarm_log.shelve(id_, now_ms + for_ms, because, by, now_ms)
+        alarm = self.room().alarm_log.shelve(self._known(id_), now_ms + for_ms, because, by, now_ms)
         self.changed()
         return str(alarm.state)
 
     def bring_back(self, by: str, id_: str) -> str:
         """End the shelving early; its state now."""
-        alarm = self.room().alarm_log.bring_back(id_, self.now_ms(), by)
+        alarm = self.room().alarm_log.bring_back(self._known(id_), self.now_ms(), by)
         self.changed()
         return str(alarm.state)
+
+    def _known(self, id_: str) -> str:
+        """The id, if it is one in full: a page never means an alarm by the beginning of its id."""
+        if self.room().alarm_log.get(id_).id != id_:
+            raise NotThereError(f"alarm {id_[:60]!r}: there is no such alarm")
+        return id_
 
 
 def entry_words(entry: Entry) -> str:

@@ -12,6 +12,7 @@ from dashboard.nest_snapshot import AirTracks, BandSpan, History, Mark, Siblings
 from dashboard.snapshot import (
     Air,
     AlarmNow,
+    AlarmStep,
     Chore,
     ColonyNow,
     Exposed,
@@ -189,7 +190,15 @@ class InventedRoom:
 
     def written(self, nest: str) -> tuple[Written, ...]:
         now = self._now()
-        return (Written(now.at_ms - 3_600_000, "feed sugar", "Anna"), Written(now.at_ms - 2 * DAY_MS, "fill 8 mL", "Ben"))
+        return (
+            Written(now.at_ms - 3_600_000, "feed sugar", "Anna"),
+            Written(now.at_ms - 2 * DAY_MS, "fill 8 mL", "Ben"),
+        )
+
+    def alarm(self, id_: str) -> AlarmNow | None:
+        found = next((alarm for alarm in self._now().alarms if alarm.id == id_), None)
+        steps = (AlarmStep(found.raised_ms, "raised"),) if found else ()
+        return dataclasses.replace(found, message="Look at the reservoir.", steps=steps) if found else None
 
     def alarms(self, since_ms: int) -> tuple[AlarmNow, ...]:
         return tuple(alarm for alarm in self._now().alarms if alarm.raised_ms >= since_ms)

@@ -10,6 +10,9 @@ from flask.typing import ResponseReturnValue
 from dashboard import forms
 from dashboard.access import signed_in
 from dashboard.writing import Writing
+from sensord.errors import InputError
+
+MOST_ALARMS = 500
 
 
 def register(server: Flask, writing: Writing | None) -> None:
@@ -36,7 +39,9 @@ def register(server: Flask, writing: Writing | None) -> None:
 
     @server.post("/write/alarms/acknowledge")
     def acknowledge() -> ResponseReturnValue:
-        return done(state=writing.acknowledge(who(), _alarm_id(given_of("id"))))
+        given = given_of("id", "ids")
+        ids = _ids(given) if "ids" in given else [_alarm_id(given)]
+        return done(state=writing.acknowledge(who(), ids))
 
     @server.post("/write/alarms/shelve")
     def shelve() -> ResponseReturnValue:
@@ -64,6 +69,13 @@ def who() -> str:
 def done(**more: Any) -> ResponseReturnValue:
     """The answer to a write that was done."""
     return jsonify({"ok": True, **more})
+
+
+def _ids(given: forms.Given) -> list[str]:
+    ids = given["ids"]
+    if not isinstance(ids, list) or not 1 <= len(ids) <= MOST_ALARMS:
+        raise InputError(f"ids: allowed is a list of 1 to {MOST_ALARMS} alarms")
+    return [_alarm_id({"id": id_}) for id_ in ids]
 
 
 def _alarm_id(given: forms.Given) -> str:
