@@ -139,11 +139,12 @@ def _value(kind: AlarmKind, value: float) -> str:
 
 
 def _links(alarms: Sequence[Alarm], link: str, *, over: bool) -> list[str]:
-    """To the nest where it is one nest; and to the page where alarms are acknowledged, which asks who you are."""
+    """To the nest where it is one nest; and to where it is acknowledged with one tap: its own page, or the page of all."""
     nests = {alarm.nest for alarm in alarms}
     nest = nests.pop() if len(nests) == 1 else None
     base = link.rstrip("/")
     found = [f"{base}/nest/{quote(nest)}"] if nest else []
     if not over:
-        found.append(f"Acknowledge: {base}/alarms")
+        one = f"/{alarms[0].id}" if len(alarms) == 1 else ""
+        found.append(f"Acknowledge: {base}/alarms{one}")
     return found or [f"{base}/alarms"]
