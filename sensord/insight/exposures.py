@@ -6,7 +6,6 @@ nothing trustworthy was measured.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -23,12 +22,8 @@ SATURATED_PCT = 97.0  # 100 less what a good probe may read low: no humidity lim
 SWING_C = 8.0  # common practice: more than that between warmest and coldest of twelve hours is a swing
 SWING_H = 12
 PROBE_C, PROBE_PCT = 0.5, 3.0  # what two good probes may differ by; less than that beyond a limit says nothing
-COLDEST_C, WARMEST_C = -25.0, 60.0  # what a probe beside ants can have felt
-_STUCK_H = 6
 _BRIDGED_H = 6  # exposures that far apart are one
-_BELOW_ROOM = 0.7  # a nest over wet cotton is never that much drier than its room, in vapour pressure
-_JUMP = 0.2
-_BASELINE_H, _FEELS_COTTON = 72, 0.25
+_BASELINE_H, _FEELS_COTTON, _LEAST_LACK_PA = 72, 0.25, 200.0
 
 
 class Factor(StrEnum):
@@ -88,7 +83,11 @@ class PlaceAir:
 
 @dataclass(frozen=True, slots=True)
 class Distrust:
-    """Hours of a place that do not count, and why: ``stuck``, ``out of range``, ``below the room``, ``moved``."""
+    """Hours of a place that do not count, and why.
+
+    Attributes:
+        why: ``stuck``, ``out of range``, ``noisy``, ``below the room`` or ``moved``.
+    """
 
     why: str
     from_ms: int
@@ -116,111 +115,30 @@ class Exposure:
     sibling_percentile: float | None = None
 
 
-def trusted(air: PlaceAir, room_pa: Floats | None) -> tuple[PlaceAir, list[Distrust]]:
-    """The place without what its probe cannot have felt there, and what was left out.
-
-    Args:
-        room_pa: vapour pressure of the room on the same hours, where known.
-    """
-    stuck = _stuck(air)
-    range_ = _finite(air.temp_c) & ((air.temp_c > WARMEST_C) | (air.temp_c < COLDEST_C))
-    range_ |= _finite(air.rh_pct) & ((air.rh_pct < 1.0) | (air.rh_pct > 105.0))
-    below = np.zeros(len(air.temp_c), bool)
-    if room_pa is not None:
-        with np.errstate(invalid="ignore"):
-            below = vapour_pa(air.temp_c, air.rh_pct) < _BELOW_ROOM * np.minimum(room_pa, saturation_pa(air.temp_c))
-        below = _long(below, 2)
-    moved = moved_hours(air, room_pa, stuck | range_ | below)
-    gone = stuck | range_ | below
-    notes = [
-        Distrust(why, air.start_ms + first * HOUR_MS, air.start_ms + last * HOUR_MS)
-        for why, hours in (("stuck", stuck), ("out of range", range_), ("below the room", below), ("moved", moved))
-        for first, last in runs(hours, _BRIDGED_H)
-    ]
-    return replace(
-        air,
-        temp_c=np.where(gone, np.nan, air.temp_c),
-        low_c=np.where(gone, np.nan, air.low_c),
-        high_c=np.where(gone, np.nan, air.high_c),
-        rh_pct=np.where(gone | moved, np.nan, air.rh_pct),
-    ), notes
-
-
-def _stuck(air: PlaceAir) -> NDArray[np.bool_]:
-    """Hours in which the humidity stood still to the last digit; at saturation only where the temperature does too."""
-    rh_same = np.diff(air.rh_pct, prepend=np.nan) == 0.0
-    temp_same = np.diff(air.temp_c, prepend=np.nan) == 0.0
-    same = (rh_same & (air.rh_pct < SATURATED_PCT)) | (rh_same & temp_same)
-    long_ = _long(same, _STUCK_H)
-    return np.asarray(long_ | np.append(long_[1:], False))
-
-
-def moved_hours(air: PlaceAir, room_pa: Floats | None, gone: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Hours after the humidity fell within two hours and then stayed: cotton dries over days, a probe is moved at once.
-
-    They end where it jumps back up.
-    """
-    wet = _wetness(air, room_pa)
-    wet[gone] = np.nan
-    hours = len(wet)
-    found = np.zeros(hours, bool)
-    fell_h = np.zeros(hours, bool)
-    fell_h[2:-1] = np.isfinite(wet[:-3]) & (wet[:-3] - wet[3:] > 0.5 * _JUMP)
-    until = 0
-    for at in np.flatnonzero(fell_h).tolist():
-        if not max(6, until) <= at < hours - 12:
-            continue
-        before, after = _median(wet[at - 6 : at]), _median(wet[at + 2 : at + 8])
-        fell = before - after
-        if fell > _JUMP and _is_step(wet, at, before, after):
-            back = next(
-                (i for i in range(at + 8, hours - 3) if _median(wet[i : i + 3]) > before - 0.4 * fell
-                 and _median(wet[i - 4 : i - 1]) < before - 0.7 * fell),
-                hours,
-            )  # fmt: skip
-            found[at:back] = True
-            until = back
-    return found
-
-
-def _is_step(wet: Floats, at: int, before: float, after: float) -> bool:
-    edge = wet[max(0, at - 1)], wet[min(len(wet) - 1, at + 1)]
-    later = _median(wet[at + 24 : at + 36]) if at + 30 < len(wet) else after
-    sudden = abs(edge[0] - before) < 0.15 * (before - after) and abs(edge[1] - after) < 0.15 * (before - after)
-    return bool(sudden and abs(later - after) < 0.35 * (before - after))
-
-
-def _wetness(air: PlaceAir, room_pa: Floats | None) -> Floats:
-    """The quotient of wetness.py; where the room is not known, plain relative humidity stands in."""
-    if room_pa is None or not np.isfinite(room_pa).any():
-        return air.rh_pct / 100.0
-    with np.errstate(invalid="ignore", divide="ignore"):
-        lack = saturation_pa(air.temp_c) - room_pa
-        found = (vapour_pa(air.temp_c, air.rh_pct) - room_pa) / np.where(lack > 200.0, lack, np.nan)
-    return np.asarray(np.where(np.isfinite(found), found, np.nan))
-
-
 def with_cotton_limit(air: PlaceAir, room_pa: Floats | None) -> PlaceAir:
     """The place with a humidity limit that follows its cotton: half of its own wet baseline between room and cotton.
 
     In a humid room the air over dry cotton stays within the band, yet the ants have no water; the quotient of wetness.py
     falls all the same. Only where the probe feels the cotton, and the room leaves it something to feel.
+
+    Args:
+        room_pa: vapour pressure of the room on the same hours, where known.
     """
     if room_pa is None or air.place is Place.OUTWORLD:
         return air
-    wet = _wetness(air, room_pa)
-    known = np.sort(wet[np.isfinite(wet)])
-    if len(known) < _BASELINE_H:
-        return air
-    baseline = min(1.0, float(known[int(0.8 * len(known))]))
-    if baseline < _FEELS_COTTON:
-        return air
     saturated = saturation_pa(air.temp_c)
-    half_pct = 100.0 * (room_pa + 0.5 * baseline * (saturated - room_pa)) / saturated
-    half_pct = np.where(np.isfinite(half_pct) & (room_pa < 0.85 * saturated), half_pct, 0.0)
-    lim = air.limits
-    raised = Limits(lim.temp_low_c, lim.temp_high_c, np.maximum(lim.rh_low_pct, half_pct), lim.rh_high_pct)
-    return replace(air, limits=raised)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        lack = saturated - room_pa
+        wet = (vapour_pa(air.temp_c, air.rh_pct) - room_pa) / np.where(lack > _LEAST_LACK_PA, lack, np.nan)
+        known = np.sort(wet[np.isfinite(wet)])
+        if len(known) < _BASELINE_H:
+            return air
+        baseline = min(1.0, float(known[int(0.8 * len(known))]))
+        if baseline < _FEELS_COTTON:
+            return air
+        half_pct = 100.0 * (room_pa + 0.5 * baseline * lack) / saturated
+        half_pct = np.where(np.isfinite(half_pct) & (room_pa < 0.85 * saturated), half_pct, 0.0)
+    return replace(air, limits=replace(air.limits, rh_low_pct=np.maximum(air.limits.rh_low_pct, half_pct)))
 
 
 def beyond(air: PlaceAir, factor: Factor, limits: Limits | None = None, slack: float = 0.0) -> Floats:
@@ -306,20 +224,3 @@ def runs(hours: NDArray[np.bool_], bridged: int = 0) -> list[tuple[int, int]]:
         else:
             found.append((first, last))
     return found
-
-
-def _long(hours: NDArray[np.bool_], least: int) -> NDArray[np.bool_]:
-    kept = np.zeros(len(hours), bool)
-    for first, last in runs(hours):
-        if last - first >= least:
-            kept[first:last] = True
-    return kept
-
-
-def _finite(values: Floats) -> NDArray[np.bool_]:
-    return np.isfinite(values)
-
-
-def _median(values: Sequence[float] | Floats) -> float:
-    known = np.asarray(values)[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else float("nan")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,17 +10,21 @@ import numpy as np
 
 from sensord.clock import DAY_MS, HOUR_MS, iso
 from sensord.insight.exposures import AIR_FACTORS, Distrust, Exposure, Factor, PlaceAir, beyond, exposures_of
+from sensord.insight.harm import Measure, ranked, told
 from sensord.insight.verdict import (
     CAUSE,
     Coverage,
     Finding,
-    Measure,
-    Water,
     coverage_of,
     decide,
     weigh,
 )
+from sensord.insight.water import Water
 from sensord.model import Place
+
+Peers = Mapping[Factor, Mapping[Place, Sequence[PlaceAir]]]
+_FEW = 3
+_OF_WATER = (Factor.DRY, Factor.WET)
 
 _TOO = {
     "dry": "too dry", "wet": "too wet", "hot": "too hot", "cold": "too cold", "swing": "swinging in temperature",
@@ -47,6 +51,11 @@ class Sibling:
     places: tuple[PlaceAir, ...]
     died: bool
 
+    @property
+    def probed(self) -> bool:
+        """Whether it was measured itself, not only its room."""
+        return any(air.place is not Place.ROOM for air in self.places)
+
 
 @dataclass(frozen=True, slots=True)
 class Siblings:
@@ -63,6 +72,22 @@ class Siblings:
     def lived_at(self, place: Place) -> list[PlaceAir]:
         """That place of each sibling that lived and was measured there."""
         return [air for one in self.all if not one.died for air in one.places if air.place == place]
+
+    def felt_near(self, place: Place) -> list[PlaceAir]:
+        """Whose temperature compares with that place's: the same place, else where too few were measured any other.
+
+        A sibling without a probe counts with its room's temperature (``Place.ROOM``).
+        """
+        same = self.lived_at(place)
+        has = {id(air) for air in same}
+        far = {Place.OUTWORLD} if place is not Place.OUTWORLD else {Place.WET_END, Place.DRY_END}
+        others = [
+            next((air for air in one.places if air.place not in far), None)
+            for one in self.all
+            if not one.died and not any(id(air) in has for air in one.places)
+        ]
+        stand_ins = [air for air in others if air is not None and (air.place is Place.ROOM or len(same) < _FEW)]
+        return same + stand_ins
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +110,7 @@ class Case:
     water: Water
     reservoir: tuple[Exposure, ...]
     from_hour: int = 0
+    room_cover: float = 0.0  # share of the window that the room's probe measured
     compared_hour: int = 0  # siblings are compared from that hour of the window on
 
     @property
@@ -107,13 +133,13 @@ class Review:
 
 def review_of(case: Case) -> Review:
     """Weigh the evidence."""
-    coverage = coverage_of(case.places, case.from_hour)
-    peers = {air.place: case.siblings.lived_at(air.place) for air in case.places}
+    coverage = coverage_of(case.places, case.from_hour, case.room_cover)
+    peers = _peers(case)
     measures, support = weigh(case.compared, peers, case.water, coverage, case.until_ms)
     exposures = [
         one
         for air, compared in zip(case.places, case.compared, strict=True)
-        for one in exposures_of(air, _percentiles(compared, peers[air.place]))
+        for one in exposures_of(air, _percentiles(compared, peers))
     ] + list(case.reservoir)
     by_cause = {CAUSE[one.factor]: one for one in measures}
     findings = [
@@ -128,14 +154,25 @@ def review_of(case: Case) -> Review:
     return Review(case, coverage, tuple(order), tuple(findings), verdict, _CHECK[cause])
 
 
-def _percentiles(air: PlaceAir, peers: Sequence[PlaceAir]) -> dict[Factor, float | None]:
-    """Share of siblings that lived with less of it over the window; ties count half."""
+def _peers(case: Case) -> dict[Factor, dict[Place, list[PlaceAir]]]:
+    """Whom each factor is compared with at each place."""
+    of = case.siblings
+    return {
+        factor: {
+            air.place: of.lived_at(air.place) if factor in _OF_WATER else of.felt_near(air.place) for air in case.places
+        }
+        for factor in AIR_FACTORS
+    }
+
+
+def _percentiles(air: PlaceAir, peers: Peers) -> dict[Factor, float | None]:
+    """Share of siblings that lived with less of it over the compared time; ties count half."""
     found: dict[Factor, float | None] = {}
     for factor in AIR_FACTORS:
         own = float(np.nansum(beyond(air, factor)))
-        others = [float(np.nansum(beyond(peer, factor))) for peer in peers if peer.measured.any()]
-        less = sum(other < own for other in others) + 0.5 * sum(other == own for other in others)
-        found[factor] = round(100.0 * less / len(others), 1) if others else None
+        others = [float(np.nansum(beyond(peer, factor))) for peer in peers[factor][air.place] if told(peer, factor)]
+        percentile = ranked(own, others)[0]
+        found[factor] = None if percentile is None else round(percentile, 1)
     return found
 
 
@@ -190,6 +227,7 @@ def _distrust_text(distrusted: Sequence[Distrust]) -> str:
     words = {
         "stuck": "stood still to the last digit",
         "out of range": "were out of range",
+        "noisy": "jumped as no air does",
         "below the room": "were drier than the room, which a nest over wet cotton cannot be",
         "moved": "changed within an hour and then stayed, as when a probe is moved or a plug pulled",
     }

@@ -1,0 +1,176 @@
+"""Which hours of a probe say something about its nest: the others are left out, and it is said why. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sensord.air.moist_air import saturation_pa, vapour_pa
+from sensord.clock import HOUR_MS
+from sensord.insight.balance import Floats
+from sensord.insight.exposures import SATURATED_PCT, Distrust, PlaceAir, runs
+
+COLDEST_C, WARMEST_C = -25.0, 60.0  # what a probe beside ants can have felt
+_BRIDGED_H = 6  # faults that far apart are one: what a broken probe says in between is no better
+_STUCK_H, _STUCK_COARSE_H = 6, 48  # a probe that shows whole per cent repeats itself in good health
+_COARSE_SHARE = 0.05
+_SPREAD_C, _JITTER_C = 25.0, 30.0  # within an hour, and to and fro from hour to hour: no air does that
+_BELOW_ROOM = 0.7  # a nest over wet cotton is never that much drier than its room, in vapour pressure
+_JUMP = 0.2
+_OPEN_AIR = 0.2  # so little of the nest's own vapour is left only in the open room
+_HEATED_C = 1.5  # a nest that much from its room tells whether the probe is still in it
+
+
+@dataclass(frozen=True, slots=True)
+class RoomAir:
+    """The room on the hours of a place, NaN where not measured: °C and Pa."""
+
+    temp_c: Floats
+    vapour_pa: Floats
+
+
+def trusted(air: PlaceAir, room: RoomAir | None, *, moves: bool = True) -> tuple[PlaceAir, list[Distrust]]:
+    """The place without what its probe cannot have felt there, and what was left out.
+
+    Args:
+        moves: whether to look for a moved probe as well, which takes longest.
+    """
+    stuck = _stuck(air)
+    range_ = _out_of_range(air)
+    noisy = _noisy(air) & ~range_
+    broken = _bridged(range_ | noisy)
+    below = np.zeros(len(air.temp_c), bool)
+    if room is not None:
+        with np.errstate(invalid="ignore"):
+            least = _BELOW_ROOM * np.minimum(room.vapour_pa, saturation_pa(air.temp_c))
+            below = _long(vapour_pa(air.temp_c, air.rh_pct) < least, 2) & ~broken
+    gone = stuck | broken | below
+    moved = moved_hours(air, room, gone) if moves else np.zeros_like(gone)
+    gone = gone | moved
+    reasons = (
+        ("stuck", stuck),
+        ("out of range", range_),
+        ("noisy", noisy),
+        ("below the room", below),
+        ("moved", moved),
+    )
+    notes = [
+        Distrust(why, air.start_ms + first * HOUR_MS, air.start_ms + last * HOUR_MS)
+        for why, hours in reasons
+        for first, last in runs(hours, _BRIDGED_H)
+    ]
+    return replace(
+        air,
+        temp_c=np.where(gone, np.nan, air.temp_c),
+        rh_pct=np.where(gone, np.nan, air.rh_pct),
+        low_c=np.where(gone, np.nan, air.low_c),
+        high_c=np.where(gone, np.nan, air.high_c),
+    ), notes
+
+
+def _out_of_range(air: PlaceAir) -> NDArray[np.bool_]:
+    with np.errstate(invalid="ignore"):
+        temp = (air.high_c > WARMEST_C) | (air.low_c < COLDEST_C)
+        return np.asarray(temp | (air.rh_pct < 1.0) | (air.rh_pct > 105.0))
+
+
+def _noisy(air: PlaceAir) -> NDArray[np.bool_]:
+    """Hours in which the temperature jumped as no air does."""
+    with np.errstate(invalid="ignore"):
+        found = np.asarray(air.high_c - air.low_c > _SPREAD_C)
+        jitter = np.abs(air.temp_c[:-2] - 2.0 * air.temp_c[1:-1] + air.temp_c[2:]) > _JITTER_C
+    found[1:-1] |= jitter
+    return found
+
+
+def _bridged(hours: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    found = hours.copy()
+    for first, last in runs(hours, _BRIDGED_H):
+        found[first:last] = True
+    return found
+
+
+def _stuck(air: PlaceAir) -> NDArray[np.bool_]:
+    """Hours in which the humidity stood still to the last digit; at saturation only where the temperature does too."""
+    rh_same = np.diff(air.rh_pct, prepend=np.nan) == 0.0
+    temp_same = np.diff(air.temp_c, prepend=np.nan) == 0.0
+    same = (rh_same & (air.rh_pct < SATURATED_PCT)) | (rh_same & temp_same)
+    usual = same & ~_long(same, _STUCK_COARSE_H // 2)
+    coarse = usual.mean() > _COARSE_SHARE
+    long_ = _long(same, _STUCK_COARSE_H if coarse else _STUCK_H)
+    return np.asarray(long_ | np.append(long_[1:], False))
+
+
+def moved_hours(air: PlaceAir, room: RoomAir | None, gone: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Hours after the humidity fell within two hours and then stayed: cotton dries over days, a probe is moved at once.
+
+    They end where it jumps back up. A fall that comes of warming alone is none, nor one in a nest whose warmth the probe
+    still feels.
+    """
+    wet = wetness(air, room)
+    wet[gone] = np.nan
+    hours = len(wet)
+    found = np.zeros(hours, bool)
+    fell_h = np.zeros(hours, bool)
+    fell_h[2:-1] = np.isfinite(wet[:-3]) & (wet[:-3] - wet[3:] > 0.5 * _JUMP)
+    until = 0
+    for at in np.flatnonzero(fell_h).tolist():
+        if not max(6, until) <= at < hours - 12:
+            continue
+        before, after = _median(wet[at - 6 : at]), _median(wet[at + 2 : at + 8])
+        fell = before - after
+        if fell > _JUMP and _is_step(wet, at, before, after) and _left_its_nest(air, room, at):
+            back = next(
+                (i for i in range(at + 8, hours - 3) if _median(wet[i : i + 3]) > before - 0.4 * fell
+                 and _median(wet[i - 4 : i - 1]) < before - 0.7 * fell),
+                hours,
+            )  # fmt: skip
+            found[at:back] = True
+            until = back
+    return found
+
+
+def _is_step(wet: Floats, at: int, before: float, after: float) -> bool:
+    edge = wet[max(0, at - 1)], wet[min(len(wet) - 1, at + 1)]
+    later = _median(wet[at + 24 : at + 36]) if at + 30 < len(wet) else after
+    sudden = abs(edge[0] - before) < 0.15 * (before - after) and abs(edge[1] - after) < 0.15 * (before - after)
+    return bool(sudden and abs(later - after) < 0.35 * (before - after))
+
+
+def _left_its_nest(air: PlaceAir, room: RoomAir | None, at: int) -> bool:
+    """Whether the water in the air fell too, and the warmth of the nest with it where it has one."""
+    if room is None:
+        return True
+    pressure = vapour_pa(air.temp_c, air.rh_pct) - room.vapour_pa
+    excess, left = _median(pressure[at - 6 : at]), _median(pressure[at + 2 : at + 8])
+    if left > 0.5 * excess or left < _OPEN_AIR * excess:
+        return left < _OPEN_AIR * excess
+    warmer = air.temp_c - room.temp_c
+    before, after = _median(warmer[at - 24 : at]), _median(warmer[at + 2 : at + 26])
+    return not (abs(before) > _HEATED_C and abs(after - before) < 0.4 * abs(before))
+
+
+def wetness(air: PlaceAir, room: RoomAir | None) -> Floats:
+    """The quotient of wetness.py; where the room is not known, plain relative humidity stands in."""
+    if room is None or not np.isfinite(room.vapour_pa).any():
+        return air.rh_pct / 100.0
+    with np.errstate(invalid="ignore", divide="ignore"):
+        lack = saturation_pa(air.temp_c) - room.vapour_pa
+        found = (vapour_pa(air.temp_c, air.rh_pct) - room.vapour_pa) / np.where(lack > 200.0, lack, np.nan)
+    return np.asarray(np.where(np.isfinite(found), found, np.nan))
+
+
+def _long(hours: NDArray[np.bool_], least: int) -> NDArray[np.bool_]:
+    kept = np.zeros(len(hours), bool)
+    for first, last in runs(hours):
+        if last - first >= least:
+            kept[first:last] = True
+    return kept
+
+
+def _median(values: Sequence[float] | Floats) -> float:
+    known = np.asarray(values)[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else float("nan")
