@@ -13,6 +13,7 @@ from dashboard.keeping_data import KeepingData
 from dashboard.nest_data import PLACES, history_of, written_of
 from dashboard.nest_snapshot import Asked, History, Written
 from dashboard.rounding import KeptRound
+from dashboard.keeping_data import KeepingData
 from dashboard.snapshot import (
     Air,
     AlarmNow,

@@ -84,4 +84,6 @@ def _quality(probe: ProbeNow, snapshot: Snapshot, check: ProbeCheck | None, faul
     worst = next((flag for flag in ("out_of_range", "stuck", "condensed") if flag in flags), "")
     if worst:
         return "drift", words.FLAGS[worst]
-    return ("drift", words.FAULTY) if fault else ("ok", words.GOOD)
+    if fault:
+        return "drift", words.FAULTY
+    return ("drift", words.APART) if check and check.apart else ("ok", words.GOOD)

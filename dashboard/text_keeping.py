@@ -18,9 +18,10 @@ END_NOW = "Ends now"
 SIGN_IN_TO_EDIT = "to change anything here."
 SIGN_IN = "Sign in"
 HOW_TO_EDIT = (
-    "Enter or a double click opens a cell; arrows, Tab and Shift select; Ctrl+C and Ctrl+V copy and paste, also from and to a"
+    "Enter or a double click opens a cell; arrows and Tab move, Shift selects, Esc leaves the grid; Ctrl+C and Ctrl+V copy and paste, also from and to a"
     " spreadsheet, with or without a line of column names. Nothing is kept until you save."
 )
+HOW_TO_READ = "Arrows and Tab move, Shift selects, Ctrl+C copies, Esc leaves the grid."
 HOW_TIME_IN_NESTS = (
     "A nest that changes gets a new state from now on, or from the instant you write into since; its past stays as it was. To move"
     " a colony, give its name to another nest."
@@ -94,7 +95,7 @@ ONLY_NESTS_HINT = "names, with commas between"
 ALL_RACKS = "no choice means all"
 TOO_LONG = "the address is too long for a code on a label; use a shorter link"
 
-PROBE_CHECKED = "Checked at {at}: quality over the last two hours, siblings over the last three days."
+PROBE_CHECKED = "Checked at {at}: quality over the last four hours, siblings over the last three days."
 PROBE_SOON = "The probes are being checked. Look again in a minute."
 PROBE_CHECK_FAILED = "The probes could not be checked at {at}: {reason}"
 DRIFT_HOW = (
@@ -113,6 +114,7 @@ GOOD = "good"
 SILENT = "silent"
 NO_READING = "no reading yet"
 FAULTY = "doubtful"
+APART = "apart from its siblings"
 NEVER = "never"
 NOT_PLACED = "not placed"
 PLACE_IT = "place it"

@@ -6,16 +6,17 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS
+from sensord.clock import DAY_MS, HOUR_MS
 from sensord.insight.drift import Drift, drifts
 from sensord.insight.history import History
 from sensord.keeping.registry import Registry
 from sensord.model import Placement
-from sensord.probes.quality import STUCK_AFTER_S, Flag, judge_stored
+from sensord.probes.quality import Flag, judge_stored
 from sensord.store.base import ReadingStore
 
 COMPARED_MS = 3 * DAY_MS
-_JUDGED_MS = round(STUCK_AFTER_S * 1_000) + 15 * MINUTE_MS
+_JUDGED_MS = 4 * HOUR_MS
+"""Long enough to see a stuck probe that is read every twenty minutes only."""
 
 
 @dataclass(frozen=True, slots=True)

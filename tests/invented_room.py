@@ -9,6 +9,8 @@ import random
 from invented_keeping import InventedKeeping
 
 from dashboard.nest_snapshot import AirTracks, BandSpan, History, Mark, Siblings, Track, Written
+from invented_keeping import InventedKeeping
+
 from dashboard.snapshot import (
     Air,
     AlarmNow,

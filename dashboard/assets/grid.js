@@ -76,7 +76,7 @@
     var hinted = found.choices[name] || found.hints[name];
     return {
       title: name, field: name, minWidth: wide, formatter: drawn, sorter: inOrder,
-      editor: mayWrite ? "input" : false, editable: mayEdit, headerTooltip: false,
+      editor: "input", editable: mayEdit, headerTooltip: false,
       editorParams: { elementAttributes: hinted ? { list: "hint-" + name, "aria-label": name } : { "aria-label": name }, selectContents: true }
     };
   }
@@ -117,7 +117,7 @@
         data: rowsOf(found), index: "id", columns: columns.map(function (name) { return columnOf(name, found); }),
         layout: "fitDataFill", maxHeight: "68vh", rowFormatter: drawnRow, headerSortTristate: true,
         rowHeader: { formatter: "rownum", width: 44, headerSort: false, resizable: false, frozen: true, cssClass: "row-number" },
-        selectableRange: 1, selectableRangeColumns: false, selectableRangeRows: true, selectableRangeClearCells: mayWrite,
+        selectableRange: 1, selectableRangeColumns: false, selectableRangeRows: true, selectableRangeClearCells: mayWrite, selectableRangeAutoFocus: false,
         editTriggerEvent: window.matchMedia("(pointer: coarse)").matches ? "click" : "dblclick",
         clipboard: "copy", clipboardCopyStyled: false, clipboardCopyRowRange: "range",
         clipboardCopyConfig: { rowHeaders: false, columnHeaders: false },
@@ -133,9 +133,17 @@
         touched(row);
         keepSpare().then(tell);
       });
-      grid.on("tableBuilt", done);
+      grid.on("tableBuilt", function () {
+        holder.querySelector(".tabulator-header").removeAttribute("tabindex");  // one stop for Tab is enough: the cells
+        done();
+      });
     });
   }
+
+  /* Tab goes from cell to cell, as in a spreadsheet; Escape is the way out. */
+  holder.addEventListener("keydown", function (event) {
+    if (event.key === "Escape" && event.target.tagName !== "INPUT") { (part.querySelector(".main") || document.querySelector(".ways a")).focus(); }
+  });
 
   /* --- paste --- */
   function split(line, sign) {

@@ -20,7 +20,11 @@
       .then(function (answer) {
         if (answer.status === 401) { signIn(); }
         return answer.json().catch(function () { return {}; }).then(function (found) {
-          if (!answer.ok) { throw found.problems || [document.body.dataset.notWritten]; }
+          if (!answer.ok) {
+            var problems = found.problems || [document.body.dataset.notWritten];
+            problems.status = answer.status;
+            throw problems;
+          }
           say([]);
           return found;
         });

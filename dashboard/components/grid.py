@@ -17,20 +17,27 @@ _WORDS = {
 }  # fmt: skip
 
 
+def sheets(*names: str) -> Markup:
+    """Style sheets that only some pages need."""
+    return Markup("").join(
+        Markup('<link rel="stylesheet" href="/assets/{}?{}">').format(name, build_id()) for name in names
+    )
+
+
 def grid_html(table: str, how: str, *, may_write: bool) -> Markup:
     """The grid of ``nests`` or ``placements``, with what is needed to change it where that is allowed."""
     return Markup(
-        '<link rel="stylesheet" href="/assets/vendor/tabulator.min.css?{build}">'
-        '<link rel="stylesheet" href="/assets/grid.css?{build}">'
-        '<section class="grid-part" data-grid="{table}" data-words="{words}" aria-label="{name}">{tools}'
+        '{sheets}<section class="grid-part" data-grid="{table}" data-words="{words}" aria-label="{name}">{tools}'
         '<div class="grid"></div><ul class="grid-problems" hidden></ul>{how}</section>'
     ).format(
-        build=build_id(),
+        sheets=sheets("vendor/tabulator.min.css", "grid.css", "keeping.css"),
         table=table,
         name=text.GRID_NAMES[table],
         words=json.dumps(_WORDS),
         tools=_tools(table) if may_write else "",
-        how=Markup("<p>{} {}</p>").format(text.HOW_TO_EDIT, how) if may_write else "",
+        how=Markup('<p class="soft">{} {}</p>').format(
+            *(text.HOW_TO_EDIT, how) if may_write else (text.HOW_TO_READ, "")
+        ),
     )
 
 

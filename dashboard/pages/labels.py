@@ -12,9 +12,10 @@ from werkzeug.datastructures import MultiDict
 
 from dashboard import text_keeping as text
 from dashboard.components.codes import Code, code_of
+from dashboard.components.grid import sheets
 from dashboard.keeping_snapshot import Address, Labelled
 from dashboard.pages.wall import failed
-from dashboard.shell import build_id, page
+from dashboard.shell import page
 from dashboard.snapshot import Source
 from sensord.errors import NestclimateError
 
@@ -26,6 +27,7 @@ ACROSS_DOWN = {
 }
 """Labels across and down a page; ``labels.css`` gives their lengths."""
 CODE_MM = {"sheet": 30.0, "tube": 14.0}
+LONG_NAME = 10
 LEAST_MODULE_MM = 0.25
 """Smaller than that a phone's camera tells no modules apart at the distance where it still is sharp (common practice)."""
 
@@ -49,9 +51,7 @@ def register(server: Flask, source: Source) -> None:
             body = labels_html(source.keeping.labelled(), source.keeping.address(), asked_of(request.args))
         except NestclimateError as error:
             body = Markup("<p>{}</p>").format(failed(error))
-        main = Markup(
-            '<link rel="stylesheet" href="/assets/labels.css?{}"><main class="labels"><h1>{}</h1>{}</main>'
-        ).format(build_id(), text.LABELS, body)
+        main = Markup('{}<main class="labels"><h1>{}</h1>{}</main>').format(sheets("labels.css"), text.LABELS, body)
         return page(text.LABELS, main, scripts=("labels.js",))
 
 
@@ -122,8 +122,8 @@ def _sheets(nests: Sequence[Labelled], codes: Sequence[Code], asked: Asked) -> M
 
 def _label(nest: Labelled, code: Code) -> Markup:
     where = " \N{MIDDLE DOT} ".join(part for part in (nest.room, nest.rack) if part)
-    return Markup('<div class="label">{}<p><b>{}</b><i>{}</i><small>{}</small></p></div>').format(
-        code.svg, nest.name, nest.species, where
+    return Markup('<div class="label{}">{}<p><b>{}</b><i>{}</i><small>{}</small></p></div>').format(
+        " long" if len(nest.name) > LONG_NAME else "", code.svg, nest.name, nest.species, where
     )
 
 

@@ -13,6 +13,7 @@ from markupsafe import Markup
 from dashboard import text
 from dashboard import text_keeping as words
 from dashboard.components.drawing import SYMBOLS, mark
+from dashboard.components.grid import sheets
 from dashboard.pages.alarms import table
 from dashboard.pages.wall import failed
 from dashboard.probing import Overview, ProbeLine, overview_of
@@ -41,7 +42,7 @@ def register(server: Flask, source: Source) -> None:
             body = probes_html(overview_of(source.probes(), snapshot, keeping.checks(), keeping.calibrated()), snapshot)
         except NestclimateError as error:
             body = Markup("<p>{}</p>").format(failed(error))
-        main = Markup('{}<main class="wide"><h1>Probes</h1>{}</main>').format(SYMBOLS, body)
+        main = Markup('{}{}<main class="wide"><h1>Probes</h1>{}</main>').format(sheets("keeping.css"), SYMBOLS, body)
         return page("Probes", main, here="/probes", scripts=("contact.js",))
 
     @server.get("/probe")
@@ -56,10 +57,10 @@ def register(server: Flask, source: Source) -> None:
             return page(name, Markup("<main><h1>{}</h1><p>{}</p></main>").format(name, failed(error)))
         line = next((one for one in found.lines if one.name == name), None)
         now = table(_PROBE_HEADS, [_line(line, snapshot)]) if line else ""
-        body = Markup("<main><h1>{}</h1>{}<h2>Placements</h2>{}<h2>Calibrations</h2>{}</main>").format(
+        body = Markup('<main class="wide"><h1>{}</h1>{}<h2>Placements</h2>{}<h2>Calibrations</h2>{}</main>').format(
             name, now, _placements(past.placements, name, snapshot), _calibrations(past.calibrations, name, snapshot)
         )
-        return page(name, Markup("{}{}").format(SYMBOLS, body), here="/probes")
+        return page(name, Markup("{}{}{}").format(sheets("keeping.css"), SYMBOLS, body), here="/probes")
 
 
 def probes_html(found: Overview, snapshot: Snapshot) -> Markup:
@@ -95,7 +96,7 @@ def _hub(hub: HubNow, snapshot: Snapshot) -> list[object]:
     state = _word("ok" if hub.state == "up" else "blind", hub.state)
     fault = hub.faults.get(hub.name, "")
     if fault:
-        state += Markup("<br><small>{}</small>").format(fault)
+        state += Markup('<br><small class="fault">{}</small>').format(fault)
     since = moment(hub.since_ms, snapshot.at_ms, snapshot.time_zone) if hub.since_ms else ""
     waits = text.count_of(hub.outbox_rows, "reading waits", "readings wait") if hub.outbox_rows else "empty"
     if hub.outbox_oldest_ms and hub.outbox_rows:
@@ -108,7 +109,7 @@ def _line(line: ProbeLine, snapshot: Snapshot) -> list[object]:
     unit = snapshot.temperature_unit
     quality = _word(line.shape, line.quality)
     if line.why:
-        quality += Markup("<br><small>{}</small>").format(line.why)
+        quality += Markup('<br><small class="fault">{}</small>').format(line.why)
     return [
         Markup('<a href="/probe?name={}">{}</a>').format(quote(line.name), line.name),
         _where(line.placement, line.name),

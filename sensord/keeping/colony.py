@@ -69,7 +69,7 @@ def colonies(history: Sequence[Nest], entries: Sequence[Entry], at_ms: int) -> l
     """
     known = [nest for nest in history if nest.since_ms is None or nest.since_ms <= at_ms]
     stays: dict[str, list[tuple[Nest, Stay]]] = {}
-    for nest, following in zip(known, [*known[1:], None], strict=True):
+    for nest, following in zip(known, [*known[1:], None], strict=False):  # nothing follows the last
         until = following.since_ms if following is not None and following.name == nest.name else None
         stays.setdefault(nest.colony or nest.name, []).append((nest, Stay(nest.name, nest.since_ms, until)))
     return [_colony(name, stays[name], entries, at_ms) for name in sorted(stays)]

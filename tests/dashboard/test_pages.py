@@ -258,8 +258,8 @@ def test_colonies_stand_with_nests_counts_and_deaths(client) -> None:
     page = client.get("/colonies").text
     rows = re.findall("<tr><td>(.*?)</tr>", page)
     assert 49 == len(rows)
-    assert rows[0].startswith("A-01")
-    assert rows[-1].startswith(DEAD)
+    assert ">A-01</a></td>" in rows[0]
+    assert f">{DEAD}</a></td>" in rows[-1]
     assert "23 Mar 2026" in rows[-1]
     assert f'href="/review?nest={DEAD}&amp;day=2026-03-23"' in rows[-1]
     assert "48 colonies live, 1 died" in page
