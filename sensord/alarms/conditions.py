@@ -21,6 +21,7 @@ class Raised:
 
     Attributes:
         detail: what the hub says of it, one line; empty where it says nothing.
+        hub: the hub that is silent as a whole; empty for an alarm of a probe or a nest.
     """
 
     probe: str | None
@@ -31,6 +32,7 @@ class Raised:
     value: float
     limit: float
     detail: str = ""
+    hub: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +46,7 @@ class Worse:
     at_ms: int
     value: float
     limit: float
+    hub: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +58,7 @@ class Returned:
     kind: AlarmKind
     at_ms: int
     value: float
+    hub: str = ""
 
 
 Event = Raised | Worse | Returned

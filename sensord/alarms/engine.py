@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Iterator, Mapping
 
 from sensord.alarms.conditions import Delays, Event
@@ -33,6 +34,7 @@ def tuning_of(settings: AlarmSettings) -> Tuning:
         severe_margin_c=settings.very_hot_margin_c,
         swing_temp_c=settings.swing_temp_c,
         silent_after_ms=settings.silent_after_s * SECOND_MS,
+        hub_down_after_ms=settings.hub_down_after_s * SECOND_MS,
         reservoir_days=settings.reservoir_days,
         reservoir_urgent_days=settings.reservoir_urgent_days,
     )
@@ -82,6 +84,11 @@ class Engine:
             for kind, condition in rules.conditions.items():
                 if condition.raised_ms is not None:
                     yield point(nest, rules.probe, kind), condition.worst
+
+    def probes_by_hub(self) -> dict[str, int]:
+        """How many probes each hub is to read: those that stand somewhere, and those that were never placed."""
+        watched = (probe for probe, rules in self.rules.items() if rules.standing is not None and "/" in probe)
+        return dict(Counter(probe.partition("/")[0] for probe in watched))
 
     def save(self, probes: set[str] | None = None) -> dict[str, str]:
         """The rules' state of some probes (None: all) as JSON text."""

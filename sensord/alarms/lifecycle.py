@@ -41,6 +41,7 @@ class Alarm:
         aside: shelved, suppressed by design, out of service, or None.
         aside_until_ms: end of the shelving. aside_because, aside_by: the reason, and who gave it.
         detail: what the hub said of it when it was raised, one line; empty where it said nothing.
+        hub: the hub that is silent as a whole; empty for an alarm of a probe or a nest.
     """
 
     id: str
@@ -63,6 +64,7 @@ class Alarm:
     aside_because: str = ""
     aside_by: str = ""
     detail: str = ""
+    hub: str = ""
 
     @property
     def state(self) -> AlarmState:
@@ -81,17 +83,17 @@ class Alarm:
     @property
     def point(self) -> tuple[str, AlarmKind]:
         """What it is an alarm of: at most one stands for each."""
-        return point(self.nest, self.probe, self.kind)
+        return point(self.nest, self.probe, self.kind, self.hub)
 
 
-def point(nest: str | None, probe: str | None, kind: AlarmKind) -> tuple[str, AlarmKind]:
-    """The alarm point: the probe where there is one, else the nest, and the kind."""
-    return (f"probe {probe}" if probe else f"nest {nest}"), kind
+def point(nest: str | None, probe: str | None, kind: AlarmKind, hub: str = "") -> tuple[str, AlarmKind]:
+    """The alarm point: a whole hub, else the probe where there is one, else the nest, and the kind."""
+    return (f"hub {hub}" if hub else f"probe {probe}" if probe else f"nest {nest}"), kind
 
 
-def alarm_id(nest: str | None, probe: str | None, kind: AlarmKind, raised_ms: int) -> str:
+def alarm_id(nest: str | None, probe: str | None, kind: AlarmKind, raised_ms: int, hub: str = "") -> str:
     """The same for the same alarm, however often it is worked out."""
-    text = f"{nest or ''}|{probe or ''}|{kind}|{raised_ms}"
+    text = f"{nest or ''}|{probe or ''}|{kind}|{raised_ms}" + (f"|hub {hub}" if hub else "")
     return hashlib.blake2b(text.encode(), digest_size=6).hexdigest()
 
 
@@ -136,6 +138,17 @@ def shelve(alarm: Alarm, at_ms: int, until_ms: int, because: str, by: str) -> Al
     return replace(alarm, aside=AlarmState.SHELVED, aside_until_ms=until_ms, aside_because=because.strip(), aside_by=by)
 
 
+def unshelve(alarm: Alarm) -> Alarm:
+    """Back from its shelf before its time; what is on none stays as it is.
+
+    Raises:
+        InputError: it is suppressed by design or out of service, which its cause alone ends.
+    """
+    if alarm.aside not in (None, AlarmState.SHELVED):
+        raise InputError(f"alarm {alarm.id}: is {alarm.aside}: {alarm.aside_because}; it comes back when that is over")
+    return bring_back(alarm)
+
+
 def set_aside(alarm: Alarm, state: AlarmState, because: str, by: str) -> Alarm:
     """Suppressed by design (the system's logic says so) or taken out of service (the keeper mends something).
 
@@ -150,6 +163,12 @@ def set_aside(alarm: Alarm, state: AlarmState, because: str, by: str) -> Alarm:
 def bring_back(alarm: Alarm) -> Alarm:
     """No longer set aside: it is again what it was underneath."""
     return replace(alarm, aside=None, aside_until_ms=None, aside_because="", aside_by="")
+
+
+def release(alarm: Alarm, at_ms: int) -> Alarm:
+    """No longer suppressed or out of service. What came and went meanwhile nobody was told of: it asks for no word."""
+    back = bring_back(alarm)
+    return back if back.stands else acknowledge(back, at_ms, "over while set aside")
 
 
 def shelf_ends(alarm: Alarm, at_ms: int) -> bool:

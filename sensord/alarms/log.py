@@ -12,14 +12,17 @@ from dataclasses import dataclass, fields, replace
 from typing import Any
 
 from sensord.alarms import lifecycle
+from sensord.alarms.aside import Causes, Taken, aside_of, subjects_of
 from sensord.alarms.conditions import Event, Raised, Worse
 from sensord.alarms.lifecycle import ASIDE, Alarm, AlarmState
+from sensord.alarms.service import Service
 from sensord.alarms.standing import Standing
-from sensord.clock import iso
+from sensord.clock import MINUTE_MS, iso
 from sensord.db import migrate, transaction
 from sensord.errors import NotThereError
 from sensord.model import AlarmKind, Place, Priority
 
+_BY_CAUSE = (AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
 _COLUMNS = tuple(field.name for field in fields(Alarm))
 _STEPS = (
     """CREATE TABLE alarms (
@@ -38,7 +41,13 @@ _STEPS = (
     CREATE INDEX transitions_alarm ON transitions (alarm);
     CREATE TABLE evaluations (probe TEXT PRIMARY KEY, saved TEXT NOT NULL) WITHOUT ROWID""",
     "ALTER TABLE alarms ADD COLUMN detail TEXT NOT NULL DEFAULT ''",
+    """ALTER TABLE alarms ADD COLUMN hub TEXT NOT NULL DEFAULT '';
+    CREATE INDEX alarms_hub ON alarms (hub) WHERE hub != '';
+    CREATE INDEX alarms_aside ON alarms (aside) WHERE aside IS NOT NULL;
+    CREATE INDEX alarms_point ON alarms (kind, probe, nest)""",
 )
+HUB_BACK_MS = 15 * MINUTE_MS
+"""A hub that has come back has so long to bring its probes back: who is silent after that is silent by itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +64,8 @@ class Transition:
 
 @dataclass(frozen=True, slots=True)
 class News:
-    """What the keeper should hear of: an alarm that was ``raised``, got ``worse``, or has ``returned``."""
+    """What the keeper should hear of: an alarm that was ``raised``, got ``worse``, has ``returned``, or ``still`` stands
+    when it is no longer set aside."""
 
     what: str
     alarm: Alarm
@@ -67,6 +77,7 @@ class AlarmLog:
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
         migrate(connection, "alarms", _STEPS)
+        self._service = Service(connection)
 
     def active(self) -> list[Alarm]:
         """Every alarm that is not back to normal: standing ones, returned ones nobody acknowledged, shelved ones."""
@@ -122,29 +133,70 @@ class AlarmLog:
             id_, "shelved", at_ms, by, because, lambda alarm: lifecycle.shelve(alarm, at_ms, until_ms, because, by)
         )
 
-    def set_aside(self, id_: str, state: AlarmState, because: str, by: str, at_ms: int) -> Alarm:
-        """Suppress it by design, or take it out of service, until ``bring_back``.
-
-        Raises:
-            InputError: no such alarm, or another state.
-        """
-        return self._change(
-            id_, str(state), at_ms, by, because, lambda alarm: lifecycle.set_aside(alarm, state, because, by)
-        )
-
     def bring_back(self, id_: str, at_ms: int, by: str) -> Alarm:
-        """End its being set aside.
+        """End its shelving before its time.
 
         Raises:
-            NotThereError: there is no such alarm.
+            InputError: there is no such alarm, or it is out of service or suppressed.
         """
-        return self._change(id_, "brought_back", at_ms, by, "", lifecycle.bring_back)
+        return self._change(id_, "brought_back", at_ms, by, "", lifecycle.unshelve)
+
+    def out_of_service(self, at_ms: int) -> list[Taken]:
+        """What is out of service at an instant."""
+        return list(self._service.taken(at_ms).values())
+
+    def take_out_of_service(self, taken: Taken) -> list[Alarm]:
+        """Take a nest, a probe or a hub out of service; its standing alarms, which are now set aside.
+
+        Raises:
+            InputError: no reason, or an end that is not ahead.
+        """
+        with transaction(self._connection):
+            self._service.take(taken)
+            self.settle(taken.since_ms, release=False)
+        return [alarm for alarm in self.standing() if taken.subject in subjects_of(alarm)]
+
+    def bring_back_into_service(self, subject: str, at_ms: int) -> None:
+        """Back in service; the watch then tells what still stands.
+
+        Raises:
+            InputError: it is not out of service.
+        """
+        with transaction(self._connection):
+            self._service.bring_back(subject, at_ms)
+
+    def settle(self, at_ms: int, *, release: bool = True) -> list[News]:
+        """Set aside what has come to be out of service or suppressed, and bring back what no longer is: what then still
+        stands unacknowledged is news. Caller's transaction."""
+        causes, news = self._causes(at_ms), []
+        for alarm in self._read("returned_ms IS NULL OR aside IN (?, ?)", *_BY_CAUSE):
+            if alarm.aside == AlarmState.SHELVED:
+                continue
+            aside = aside_of(alarm, causes)
+            if aside is None and alarm.aside is not None and release:
+                after = lifecycle.release(alarm, at_ms)
+                self._write(after, "brought_back", at_ms)
+                news += [News("still", after)] if after.state == AlarmState.UNACKNOWLEDGED else []
+            elif aside is not None and aside.state != alarm.aside and alarm.stands:
+                after = lifecycle.set_aside(alarm, aside.state, aside.because, aside.by)
+                self._write(after, str(aside.state), at_ms, aside.by, aside.because)
+        return news
+
+    def _causes(self, at_ms: int) -> Causes:
+        hubs = self._connection.execute(
+            "SELECT DISTINCT hub FROM alarms WHERE hub != '' AND (returned_ms IS NULL OR returned_ms > ?)",
+            (at_ms - HUB_BACK_MS,),
+        ).fetchall()
+        faulty = self._connection.execute(
+            "SELECT DISTINCT probe FROM alarms WHERE kind = ? AND returned_ms IS NULL", (AlarmKind.FAULTY,)
+        ).fetchall()
+        return Causes(self._service.taken(at_ms), {row[0] for row in hubs}, {row[0] for row in faulty})
 
     def take(self, event: Event, standing: Standing | None) -> News | None:
         """Enter what the rules found, inside the caller's transaction; what is news of it to the keeper."""
         if isinstance(event, Raised):
             return self._raise(event, standing)
-        alarm = self._at_point(lifecycle.point(event.nest, event.probe, event.kind))
+        alarm = self._at_point(lifecycle.point(event.nest, event.probe, event.kind, event.hub))
         if alarm is None:
             return None
         if isinstance(event, Worse):
@@ -168,7 +220,7 @@ class AlarmLog:
             after = lifecycle.bring_back(alarm)
             self._write(after, "shelf_ended", at_ms)
             if after.state == AlarmState.UNACKNOWLEDGED:
-                news.append(News("raised", after))
+                news.append(News("still", after))
         return news
 
     def saved_evaluations(self) -> dict[str, str]:
@@ -180,7 +232,7 @@ class AlarmLog:
         self._connection.executemany("INSERT OR REPLACE INTO evaluations VALUES (?, ?)", saved.items())
 
     def _raise(self, event: Raised, standing: Standing | None) -> News | None:
-        id_ = lifecycle.alarm_id(event.nest, event.probe, event.kind, event.at_ms)
+        id_ = lifecycle.alarm_id(event.nest, event.probe, event.kind, event.at_ms, event.hub)
         if self._read("id = ?", id_):
             return None
         born = born_alarm(event, standing)
@@ -189,7 +241,10 @@ class AlarmLog:
             return None
         if before is not None:
             born = self._follow_on(before, born)
-        self._write(born, "raised", event.at_ms)
+        aside = aside_of(born, self._causes(event.at_ms)) if born.aside is None else None
+        if aside is not None:
+            born = lifecycle.set_aside(born, aside.state, aside.because, aside.by)
+        self._write(born, "raised", event.at_ms, born.aside_by, born.aside_because)
         return News("raised", born) if born.aside is None else None
 
     def _follow_on(self, before: Alarm, born: Alarm) -> Alarm:
@@ -214,7 +269,7 @@ class AlarmLog:
     def _at_point(self, point: tuple[str, AlarmKind], *, standing_only: bool = True) -> Alarm | None:
         subject, kind = point
         what, _, name = subject.partition(" ")
-        where = "probe = ?" if what == "probe" else "probe IS NULL AND nest = ?"
+        where = {"hub": "hub = ?", "probe": "probe = ?", "nest": "probe IS NULL AND nest = ?"}[what]
         where += " AND returned_ms IS NULL" if standing_only else ""
         found = self._read(f"{where} AND kind = ? ORDER BY raised_ms DESC LIMIT 1", name, kind)
         return found[0] if found else None
@@ -249,7 +304,7 @@ class AlarmLog:
 def born_alarm(event: Raised, standing: Standing | None) -> Alarm:
     """The alarm that begins with an event, at the place its probe stands."""
     return Alarm(
-        id=lifecycle.alarm_id(event.nest, event.probe, event.kind, event.at_ms),
+        id=lifecycle.alarm_id(event.nest, event.probe, event.kind, event.at_ms, event.hub),
         nest=event.nest,
         probe=event.probe,
         place=standing.place if standing and event.probe else None,
@@ -262,15 +317,16 @@ def born_alarm(event: Raised, standing: Standing | None) -> Alarm:
         worst=event.value,
         limit=event.limit,
         detail=event.detail,
+        hub=event.hub,
     )
 
 
 def document(alarm: Alarm, told: list[dict[str, Any]]) -> dict[str, Any]:
-    """An alarm as ``alarms --json`` and ``replay --json`` show it."""
+    """An alarm as ``alarms --json`` and ``replay --json`` show it; of a whole hub, the hub's name stands as its probe."""
     return {
         "id": alarm.id,
         "nest": alarm.nest,
-        "probe": alarm.probe,
+        "probe": alarm.probe or alarm.hub or None,
         "place": None if alarm.place is None else str(alarm.place),
         "kind": str(alarm.kind),
         "priority": str(alarm.priority),

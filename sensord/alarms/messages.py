@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from datetime import tzinfo
 from urllib.parse import quote
 
+from sensord.alarms.aside import hub_of
 from sensord.alarms.deliveries import Message
 from sensord.alarms.lifecycle import RANK, Alarm
 from sensord.alarms.log import News
@@ -50,14 +51,14 @@ def compose(news: Sequence[News], at_ms: int, zone: tzinfo, link: str) -> Messag
     priority = max((alarm.priority for alarm in alarms), key=RANK.__getitem__)
     over = news[0].what == "returned"
     what, where = WORDS[alarms[0].kind], _where_all(alarms)
-    again = "still " if news[0].what == "reminder" else ""
+    again = "still " if news[0].what in ("reminder", "still") else ""
     unheeded = ", and nobody has acknowledged it" if news[0].what == "escalation" else ""
     title = f"Over: {where} {what}" if over else f"{_urgency(priority)}{where}: {again}{what}{unheeded}"
     lines = [_line(alarm, zone, over=over) for alarm in alarms[:MOST_NAMES]]
     if len(alarms) > MOST_NAMES:
         lines.append(f"and {len(alarms) - MOST_NAMES} more")
     if not over:
-        lines += dict.fromkeys(f"From the hub: {alarm.detail}" for alarm in alarms[:MOST_NAMES] if alarm.detail)
+        lines += dict.fromkeys(_said(alarm) for alarm in alarms[:MOST_NAMES] if alarm.detail)
         lines.append(f"First: {_first(alarms)}")
     lines += _links(alarms, link, over=over)
     key = "|".join(sorted(f"{each.what}:{each.alarm.id}:{each.alarm.priority}" for each in news))
@@ -78,16 +79,12 @@ def topic_of(news: News) -> str:
     return f"{sort} {alarm.kind} {group or alarm.room}"
 
 
-def hub_of(alarm: Alarm) -> str:
-    """The hub of an alarm's probe; empty where it has none."""
-    hub, slash, _ = (alarm.probe or "").partition("/")
-    return hub if slash else ""
-
-
 def name_of(alarm: Alarm) -> str:
     """Where it is, in the fewest words."""
     if alarm.nest is not None:
         return f"nest {alarm.nest}"
+    if alarm.hub:
+        return f"hub {alarm.hub}"
     return f"room {alarm.room}" if alarm.place == Place.ROOM and alarm.room else f"probe {alarm.probe}"
 
 
@@ -109,9 +106,14 @@ def _where_all(alarms: Sequence[Alarm]) -> str:
 def _first(alarms: Sequence[Alarm]) -> str:
     """What to do first; where many probes of one hub are silent it is the hub, not sixty probes."""
     hubs = {hub_of(alarm) for alarm in alarms}
-    if alarms[0].kind == K.SILENT and len(alarms) >= MANY_OF_A_HUB and len(hubs) == 1 and "" not in hubs:
+    many = len(alarms) >= MANY_OF_A_HUB or bool(alarms[0].hub)
+    if alarms[0].kind == K.SILENT and many and len(hubs) == 1 and "" not in hubs:
         return f"Check hub {hubs.pop()}: its power, its network, its bus cable; look at the nests yourself until it is back."
     return FIRST[alarms[0].kind]
+
+
+def _said(alarm: Alarm) -> str:
+    return f"Hub {alarm.hub}: {alarm.detail}" if alarm.hub else f"From the hub: {alarm.detail}"
 
 
 def _urgency(priority: Priority) -> str:
@@ -127,7 +129,8 @@ def _line(alarm: Alarm, zone: tzinfo, *, over: bool) -> str:
         end = from_ms(alarm.returned_ms or alarm.raised_ms).astimezone(zone).strftime("%d %b %H:%M")
         return f"{start}from {since} to {end}, worst {_value(alarm.kind, alarm.worst)}"
     if alarm.kind in (K.SILENT, K.FAULTY):
-        return f"{start}{WORDS[alarm.kind]}, since {since}, probe {alarm.probe}"
+        whose = f", probe {alarm.probe}" if alarm.probe else ""
+        return f"{start}{WORDS[alarm.kind]}, since {since}{whose}"
     limit = f" (limit {_value(alarm.kind, alarm.limit)})"
     return f"{start}{_value(alarm.kind, alarm.worst)}{limit}, since {since}"
 

@@ -141,7 +141,7 @@ def alarms_of(events: Sequence[Event], engine: Engine, standings: Standings) -> 
     standing: dict[object, Alarm] = {}
     done: list[Alarm] = []
     for event in events:
-        point = lifecycle.point(event.nest, event.probe, event.kind)
+        point = lifecycle.point(event.nest, event.probe, event.kind, event.hub)
         if isinstance(event, Raised):
             where = standings.of(event.probe, event.at_ms) if event.probe else None
             standing[point] = born_alarm(event, where)

@@ -18,7 +18,7 @@ WINDOW_MS = 10 * MINUTE_MS
 MOST_OF_A_TOPIC = 3
 MOST_OF_ALL = 8
 URGENT_EVERY_MS = MINUTE_MS
-INSISTING = ("reminder", "escalation")
+INSISTING = ("reminder", "escalation", "still")
 
 
 class Teller:
@@ -76,7 +76,7 @@ class Teller:
         waiting: dict[str, list[tuple[int, News]]] = defaultdict(list)
         for number, what, alarm in self._deliveries.news():
             news = News(what, self._alarms.get(alarm))
-            if what in INSISTING and news.alarm.state != AlarmState.UNACKNOWLEDGED:
+            if self._is_stale(news):
                 self._deliveries.drop_news([number])
                 continue
             waiting[topic_of(news)].append((number, news))
@@ -90,6 +90,13 @@ class Teller:
                 self._deliveries.add(message, self._ways(told, priority))
                 count += 1
         return count
+
+    @staticmethod
+    def _is_stale(news: News) -> bool:
+        """What was acknowledged needs no insisting; what was set aside since is told when it comes back, if it then stands."""
+        if news.what in INSISTING:
+            return news.alarm.state != AlarmState.UNACKNOWLEDGED
+        return news.what in ("raised", "worse") and news.alarm.aside is not None
 
     def routes_for(self, priority: Priority, *, escalation: bool = False) -> list[str]:
         """Names of the routes that want that priority: the ordinary ones, or those for what nobody acknowledged."""

@@ -40,6 +40,7 @@ class Tuning:
     severe_on_ms: int = 30 * SECOND_MS
     swing_temp_c: float = 6.0
     silent_after_ms: int = 15 * MINUTE_MS
+    hub_down_after_ms: int = MINUTE_MS
     condensed_after_ms: int = 6 * HOUR_MS
     stuck_after_ms: int = 2 * HOUR_MS
     coarse_stuck_after_ms: int = DAY_MS

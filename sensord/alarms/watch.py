@@ -18,6 +18,7 @@ from sensord.air.calibration import Calibration
 from sensord.alarms.calibrated import Calibrated
 from sensord.alarms.conditions import Event, Raised
 from sensord.alarms.engine import Engine
+from sensord.alarms.hubs import HubRules
 from sensord.alarms.log import AlarmLog, News
 from sensord.alarms.reservoir import DaysLeft, ReservoirRules
 from sensord.alarms.standing import Standings
@@ -132,7 +133,8 @@ class Watch:
         now_ms = self._now_ms()
         self._know(now_ms)
         self._listen(now_ms)
-        events = self._evaluate(now_ms)
+        events = self._hub_rules.evaluate(now_ms, self._status, self._engine.probes_by_hub())
+        events += self._evaluate(now_ms)
         events += [self._explained(event) for event in self._engine.tick(now_ms - GRACE_MS)]
         events += self._reservoirs(now_ms)
         try:
@@ -157,6 +159,8 @@ class Watch:
             if alarm.probe is None and alarm.nest is not None
         }
         self._reservoir = ReservoirRules(self._tuning, reservoirs)
+        hubs = {alarm.hub: (alarm.raised_ms, alarm.priority) for alarm in self._log.standing() if alarm.hub}
+        self._hub_rules = HubRules(self._tuning, hubs)
 
     def _now_ms(self) -> int:
         """The wall clock; when it was stepped, the rules are told by how much."""
@@ -165,6 +169,7 @@ class Watch:
         if abs(step_ms) > STEP_MS:
             log.warning("the clock was moved by %d s", step_ms // SECOND_MS)
             self._engine.step(step_ms)
+            self._hub_rules.step(step_ms)
         self._wall_ms, self._monotonic_s = now_ms, monotonic_s
         return now_ms
 
@@ -238,7 +243,7 @@ class Watch:
         changed = {event.probe for event in events if event.probe is not None}
         with transaction(self._connection):
             news = [found for event in events if (found := self._take(event)) is not None]
-            news += self._log.end_shelves(now_ms)
+            news += self._log.end_shelves(now_ms) + self._log.settle(now_ms)
             self._teller.hear(news)
             self._teller.insist(now_ms)
             self._teller.tell(now_ms)
@@ -251,7 +256,9 @@ class Watch:
 
     def _take(self, event: Event) -> News | None:
         standings = self._engine.standings
-        if event.probe is not None:
+        if event.hub:
+            standing = None
+        elif event.probe is not None:
             standing = standings.of(event.probe, event.at_ms)
         else:
             standing = standings.of_nest(event.nest or "", event.at_ms)

@@ -1,4 +1,8 @@
-"""``alarms``: the alarm log; ``alarms ack ID``, ``alarms shelve ID --for 2h --because TEXT``."""
+"""``alarms``: the alarm log, and the keeper's commands on it.
+
+``alarms ack ID``, ``alarms shelve ID --for 2h --because TEXT``; ``alarms out-of-service NAME --because TEXT [--for 8h]`` while a
+nest, a probe or a hub is being worked on, and ``alarms in-service NAME``.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +11,7 @@ import getpass
 import json
 import re
 
+from sensord.alarms.aside import Taken
 from sensord.alarms.deliveries import Deliveries
 from sensord.alarms.lifecycle import Alarm
 from sensord.alarms.log import document
@@ -15,26 +20,35 @@ from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS, from_ms, iso, parse_instan
 from sensord.errors import InputError
 from sensord.wiring import Room
 
+OUT, IN = "out-of-service", "in-service"
+SERVICE = (OUT, IN)
 UNITS_MS = {"m": MINUTE_MS, "h": HOUR_MS, "d": DAY_MS}
 
 
 def add(parser: argparse.ArgumentParser) -> None:
     """The two commands, and how far back to list."""
-    parser.add_argument("what", nargs="?", choices=("ack", "shelve"), help="acknowledge or shelve one alarm")
-    parser.add_argument("id", nargs="?", metavar="ID", help="of the alarm; its beginning is enough")
+    parser.add_argument(
+        "what", nargs="?", choices=("ack", "shelve", *SERVICE),
+        help="acknowledge or shelve one alarm; take a nest, a probe or a hub out of service, or back",
+    )  # fmt: skip
+    parser.add_argument(
+        "id", nargs="?", metavar="ID", help="of the alarm, its beginning is enough; or NEST, PROBE or HUB"
+    )
     parser.add_argument(
         "--since", metavar="T", help="list all alarms raised since T, ISO 8601 (default: those not over)"
     )
-    parser.add_argument("--for", dest="duration", metavar="TIME", help="how long to shelve: 30m, 2h, 1d")
-    parser.add_argument("--because", default="", metavar="TEXT", help="why it is shelved")
+    parser.add_argument("--for", dest="duration", metavar="TIME", help="for how long: 30m, 2h, 1d")
+    parser.add_argument("--because", default="", metavar="TEXT", help="why it is shelved or out of service")
     parser.add_argument("--by", default="", metavar="NAME", help="who does it (default: the user's name)")
     parser.add_argument("--json", action="store_true", help="one JSON document")
 
 
 def run(args: argparse.Namespace, room: Room) -> int:
-    """List, acknowledge or shelve."""
+    """List, acknowledge or shelve; out of service and back."""
     now_ms = to_ms(room.clock.now())
-    if args.what:
+    if args.what in SERVICE:
+        alarms, from_ = _service(args, room, now_ms), now_ms
+    elif args.what:
         if not args.id:
             raise InputError(f"alarms {args.what}: needs the ID of an alarm; 'nestclimate alarms' lists them")
         by = args.by or _user()
@@ -55,8 +69,39 @@ def run(args: argparse.Namespace, room: Room) -> int:
         found = [document(alarm, told[alarm.id]) for alarm in alarms]
         print(json.dumps({"from": iso(from_), "to": iso(now_ms), "alarms": found}, ensure_ascii=False))
     else:
-        print("\n".join(_line(alarm, room) for alarm in alarms) or "no alarms")
+        lines = [_taken(taken, room) for taken in room.alarm_log.out_of_service(now_ms)]
+        print("\n".join([*lines, *(_line(alarm, room) for alarm in alarms)]) or "no alarms")
     return 0
+
+
+def _service(args: argparse.Namespace, room: Room, now_ms: int) -> list[Alarm]:
+    """Take something out of service, or back; its standing alarms."""
+    if not args.id:
+        raise InputError(f"alarms {args.what}: needs the name of a nest, a probe or a hub")
+    if args.what == IN:
+        subjects = [each.subject for each in room.alarm_log.out_of_service(now_ms)]
+        known = [each for each in subjects if each.partition(" ")[2] == args.id]
+        room.alarm_log.bring_back_into_service(known[0] if known else subject_of(args.id, room), now_ms)
+        return []
+    until_ms = now_ms + duration_ms(args.duration) if args.duration else None
+    taken = Taken(subject_of(args.id, room), now_ms, until_ms, args.because, args.by or _user())
+    return room.alarm_log.take_out_of_service(taken)
+
+
+def subject_of(name: str, room: Room) -> str:
+    """``nest NAME``, ``probe NAME`` or ``hub NAME``: the first of them that is known.
+
+    Raises:
+        InputError: there is none of that name.
+    """
+    probes = {placement.probe for placement in room.registry.placements()}
+    hubs = {probe.partition("/")[0] for probe in probes if "/" in probe} | {hub.name for hub in room.config.hubs}
+    for what, known in (("nest", {nest.name for nest in room.registry.nests()}), ("hub", hubs), ("probe", probes)):
+        if name in known:
+            return f"{what} {name}"
+    raise InputError(
+        f"alarms: {name!r} is no nest, no probe that was placed and no hub; 'nestclimate export nests' lists nests"
+    )
 
 
 def duration_ms(text: str) -> int:
@@ -67,7 +112,7 @@ def duration_ms(text: str) -> int:
     """
     found = re.fullmatch(r"(\d{1,4})([mhd])", text.strip())
     if not found:
-        raise InputError(f"alarms shelve: --for {text!r}: allowed is a number with m, h or d, for example 2h")
+        raise InputError(f"alarms: --for {text!r}: allowed is a number with m, h or d, for example 2h")
     return int(found[1]) * UNITS_MS[found[2]]
 
 
@@ -78,8 +123,17 @@ def _user() -> str:
         return "command line"
 
 
+def _taken(taken: Taken, room: Room) -> str:
+    until = f" until {_local(taken.until_ms, room)}" if taken.until_ms else ""
+    return f"out of service: {taken.subject} since {_local(taken.since_ms, room)}{until}: {taken.because} ({taken.by})"
+
+
+def _local(at_ms: int, room: Room) -> str:
+    return from_ms(at_ms).astimezone(room.config.zone).strftime("%Y-%m-%d %H:%M")
+
+
 def _line(alarm: Alarm, room: Room) -> str:
-    since = from_ms(alarm.raised_ms).astimezone(room.config.zone).strftime("%Y-%m-%d %H:%M")
+    since = _local(alarm.raised_ms, room)
     what = f"{name_of(alarm)} {WORDS[alarm.kind]}"
     detail = f"; {alarm.detail}" if alarm.detail else ""
     return (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import pytest
 
 from sensord.alarms.deliveries import Deliveries
 from sensord.alarms.engine import tuning_of
+from sensord.alarms.lifecycle import AlarmState
 from sensord.alarms.log import AlarmLog
 from sensord.alarms.teller import Teller
 from sensord.alarms.watch import Watch
@@ -120,19 +122,101 @@ def test_a_fault_that_comes_and_goes_raises_nothing(room: HubRoom) -> None:
     assert room.log.since(0) == []
 
 
-def test_a_hub_that_is_off_is_one_message_over_all_its_rooms(room: HubRoom) -> None:
+def test_a_hub_that_is_off_is_told_within_a_minute_and_its_probes_silence_is_suppressed(room: HubRoom) -> None:
+    """One message at its last will, an urgent one once nobody has seen the nests for a quarter of an hour, one all-clear.
+    The sixty probes' own silence stands in the log, suppressed by design (ANSI/ISA-18.2), and is never told."""
     room.minutes(5)
     room.says("down")
+    down_ms = to_ms(room.clock.now())
     room.minutes(40, without=tuple(room.numbers))
-    assert {alarm.kind for alarm in room.log.since(0)} == {AlarmKind.SILENT}
-    assert len(room.log.since(0)) == 60
-    (message,) = room.messages()
-    assert message[0] == "60 nests of hub hub-a: no readings"
-    assert "From the hub: hub hub-a is off or cannot reach the broker" in message[1]
-    assert "First: Check hub hub-a: its power" in message[1]
+    (hub,) = [alarm for alarm in room.log.since(0) if alarm.hub]
+    assert (hub.hub, hub.kind, hub.raised_ms - down_ms) == ("hub-a", AlarmKind.SILENT, 60_000)
+    silent = [alarm for alarm in room.log.standing() if alarm.probe]
+    assert {(alarm.kind, alarm.state) for alarm in silent} == {(AlarmKind.SILENT, AlarmState.SUPPRESSED)}
+    assert len(silent) == 60
+    assert room.log.transitions(silent[0].id)[0].because == "hub hub-a is down"
+    assert [title for title, _ in room.messages()] == ["hub hub-a: no readings", "URGENT: hub hub-a: no readings"]
+    body = room.messages()[0][1]
+    assert "Hub hub-a: it is off or cannot reach the broker; 60 probes are not read" in body
+    assert "First: Check hub hub-a: its power" in body
+    told_ms = room.connection.execute("SELECT min(at_ms) FROM messages").fetchone()[0]
+    assert told_ms - down_ms <= 75_000
     room.says()
+    room.minutes(30)
+    assert [title for title, _ in room.messages()][2:] == ["Over: hub hub-a no readings"]
+    assert room.log.standing() == []
+    assert {alarm.state for alarm in room.log.since(0) if alarm.probe} == {AlarmState.NORMAL}
+
+
+def test_a_short_restart_of_a_hub_tells_nothing(room: HubRoom) -> None:
+    room.minutes(5)
+    room.says("down")
+    room.clock.advance(50)
+    room.watch.cycle()
+    room.says()
+    room.minutes(20)
+    assert room.log.since(0) == []
+
+
+def test_a_probe_that_does_not_come_back_with_its_hub_is_told_by_itself(room: HubRoom) -> None:
+    room.minutes(5)
+    room.says("down")
+    room.minutes(30, without=tuple(room.numbers))
+    room.says()
+    room.minutes(14, without=(7,))
+    assert not any("T7" in title for title, _ in room.messages())
+    room.minutes(10, without=(7,))
+    assert [title for title, _ in room.messages()][2:] == ["Over: hub hub-a no readings", "nest T7: still no readings"]
+    (alarm,) = room.log.standing()
+    assert (alarm.nest, alarm.state) == ("T7", AlarmState.UNACKNOWLEDGED)
+    assert [step.what for step in room.log.transitions(alarm.id)] == ["raised", "brought_back"]
+
+
+def test_a_hub_is_told_once_over_restarts_of_the_watch(room: HubRoom) -> None:
+    room.minutes(5)
+    room.says("down")
+    for _ in range(12):
+        room.minutes(1, without=tuple(room.numbers))
+        room.connection.close()
+        room.open()
+    assert [title for title, _ in room.messages()] == ["hub hub-a: no readings"]
+    room.says()
+    room.connection.close()
+    room.open()
+    room.minutes(5)
+    assert [title for title, _ in room.messages()] == ["hub hub-a: no readings", "Over: hub hub-a no readings"]
+    assert len([alarm for alarm in room.log.since(0) if alarm.hub]) == 1
+
+
+def test_a_hub_that_reads_no_probe_is_not_missed(room: HubRoom, clock: ManualClock) -> None:
+    """It was taken down for good: its placements have ended."""
+    room.minutes(5)
+    registry, now_ms = Registry(room.connection), to_ms(clock.now())
+    registry.put_placements([replace(each, until_ms=now_ms) for each in registry.placements()])
+    room.minutes(2)
+    room.says("down")
+    room.minutes(30, without=tuple(room.numbers))
+    assert room.log.since(0) == []
+
+
+def test_a_faulty_probe_raises_no_alarm_of_humidity_but_heat_is_told(room: HubRoom) -> None:
+    """At 100 %RH for hours nobody can say how wet it is there; how hot it is, one can."""
+    room.minutes(5)
+    room.says(p2="probe hub-a/p2 has been at 99.5 %RH or above for a quarter of an hour at 0x44")
     room.minutes(10)
-    assert [title for title, _ in room.messages()][1:] == ["Over: 60 nests of hub hub-a no readings"]
+    for number in range(60):
+        room.clock.advance(60)
+        wet = Reading("hub-a/p2", to_ms(room.clock.now()), 36.0 + number % 7 / 1000, 40.0)
+        room.store.write([wet])
+        room.watch.cycle()
+    states = {alarm.kind: alarm.state for alarm in room.log.standing() if alarm.probe == "hub-a/p2"}
+    assert states == {
+        AlarmKind.FAULTY: AlarmState.UNACKNOWLEDGED,
+        AlarmKind.HOT: AlarmState.UNACKNOWLEDGED,
+        AlarmKind.SWING: AlarmState.UNACKNOWLEDGED,
+        AlarmKind.DRY: AlarmState.SUPPRESSED,
+    }
+    assert not any("dry" in title for title, _ in room.messages())
 
 
 def test_a_bus_held_low_is_one_message_for_all_its_probes(room: HubRoom) -> None:

@@ -115,11 +115,11 @@ def test_a_probe_that_is_unplugged_and_plugged_in_again(way: Way) -> None:
     assert way.log.standing() == []
 
 
-def test_a_hub_that_loses_its_power_is_one_message(way: Way) -> None:
+def test_a_hub_that_loses_its_power_is_told_at_once_and_again_when_it_stays_away(way: Way) -> None:
     """The broker gives out its last will; the readings end with it."""
     way.minutes(5)
     way.broker.vanish("hub")
     way.minutes(40, hub_is_on=False)
-    assert way.titles() == ["4 nests of rack R1 in loft: no readings"]
-    (body,) = (row[0] for row in way.connection.execute("SELECT body FROM messages"))
-    assert "From the hub: hub shelf is off or cannot reach the broker" in body
+    assert way.titles() == ["hub shelf: no readings", "URGENT: hub shelf: no readings"]
+    body = way.connection.execute("SELECT body FROM messages ORDER BY at_ms").fetchone()[0]
+    assert "Hub shelf: it is off or cannot reach the broker; 4 probes are not read" in body
