@@ -17,7 +17,7 @@ PRIORITIES = {"high": "high", "medium": "medium", "low": "low"}
 PLACES = {"wet_end": "wet end", "dry_end": "dry end", "outworld": "outworld", "room": "room"}
 
 DRIFTING = {"dry": "a bit dry", "wet": "a bit wet", "hot": "a bit warm", "cold": "a bit cool"}
-WATER_DUE = "water due"
+WATER_DUE = "water low"
 NO_NUMBER = "\N{EN DASH}"
 NO_PROBE = "no probe"
 NO_READING = "no reading yet"
@@ -28,6 +28,7 @@ ALL_QUIET = "Nobody needs anything"
 MORE = "and {count} more"
 DRY_NOW = "dry"
 NEEDS_WATER = "needs water"
+MANY = {NEEDS_WATER: "need water", "reservoir": "run out of water"}
 OVER_A_YEAR = "> 1 y"
 NO_RACK = "no rack"
 

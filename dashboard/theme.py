@@ -13,7 +13,8 @@ LIGHT = {
     "soft": "#50555d",
     "line": "#b9bdc4",
     "glass": "#7b818b",
-    "water": "#2a7fb8",
+    "water": "#1f77b4",
+    "still": "#6b8ba3",
     "cotton": "#d3d6db",
     "act": "#b04600",
     "act-card": "#ffd9c2",
@@ -34,6 +35,7 @@ DARK = {
     "line": "#3a3f47",
     "glass": "#868d97",
     "water": "#56b4e9",
+    "still": "#6d8da3",
     "cotton": "#343a42",
     "act": "#ff7a2f",
     "act-card": "#4c1f08",
@@ -55,7 +57,8 @@ TEXT_ON = (
 """Text and its ground: at least 4.5 : 1 (WCAG 2.2, 1.4.3)."""
 SHAPE_ON = (
     ("act", "act-card"), ("drift", "drift-card"), ("blind", "blind-card"), ("blind", "blind-stripe"),
-    ("water", "card"), ("glass", "card"), ("water", "drift-card"), ("water", "blind-card"),
+    ("still", "card"), ("glass", "card"), ("water", "drift-card"), ("water", "act-card"), ("water", "blind-card"), ("drift", "card"),
+    ("drift", "act-card"), ("act", "card"),
 )  # fmt: skip
 """Shapes that carry meaning and their ground: at least 3 : 1 (WCAG 2.2, 1.4.11)."""
 

@@ -3,34 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections import defaultdict
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from dashboard import text
-from dashboard.snapshot import AlarmNow, NestNow, ProcessNow, Snapshot, Water
+from dashboard.snapshot import NestNow, Snapshot, Water
 from dashboard.units import degrees
 from sensord.clock import DAY_MS, MINUTE_MS, from_ms
 from sensord.keeping.bands import State, Verdict, state_of
 
 LATE_AFTER_MS = 2 * MINUTE_MS + MINUTE_MS // 2
 """A reading older than this shows its age: at one scan a minute, two were missed."""
-BEAT_LATE_MS = 25_000
-"""Two beats of 10 s missed, and a little."""
-NO_NEW_MS = 4 * MINUTE_MS
 TEMP_TREND_C_H, RH_TREND_PCT_H = 0.4, 2.0
 """Slower than that is steady: within the SHT31's own ±0.2 °C and ±2 %RH an hour."""
 MOST_DAYS = 365
 """The outlook looks no further."""
-TOGETHER = 4
-"""From that many nests of one room with one trouble, one line speaks for all."""
-
-_RANK = {"act": 0, "blind": 1, "drift": 2, "ok": 3}
-_PRIORITY = {"high": 0, "medium": 1, "low": 2}
-_SPEAKING = {"unacknowledged", "acknowledged"}
-_CLIMATE = {"dry", "wet", "hot", "cold", "swing"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +29,8 @@ class Card:
         state: ok, drift, act or blind. reason: in words, empty while well. side: high or low, of the worst value.
         rh, temp, days: as written. trends: up, down or steady, empty where unknown.
         age: of a late reading, else empty. water: share of the reservoir that is left, 0 to 1, None where unknown.
-        water_for: how long it lasts, in words. bare: it has no probe, so that nothing can be told but its water.
+        water_for: how long it lasts, in words. water_call: drift where it is low, act where it is due, else empty.
+        bare: it has no probe, so that nothing can be told but its water. cut: its probe's hub is down.
     """
 
     name: str
@@ -58,81 +47,9 @@ class Card:
     age: str
     water: float | None
     water_for: str = ""
+    water_call: str = ""
     bare: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Need:
-    """One line above the shelves."""
-
-    state: str
-    who: str
-    what: str
-    since: str
-    href: str
-
-
-@dataclass(frozen=True, slots=True)
-class Rack:
-    """One shelf: its cards from left to right."""
-
-    title: str
-    cards: tuple[Card, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Wall:
-    """The whole wall. ``notices`` are what makes all of it doubtful, worst first."""
-
-    station: str
-    clock: str
-    notices: tuple[str, ...]
-    needs: tuple[Need, ...]
-    calm: str
-    racks: tuple[Rack, ...]
-    counts: dict[str, int]
-
-
-def wall_of(snapshot: Snapshot) -> Wall:
-    """What the wall says of this snapshot."""
-    alarmed = _worst_alarms(snapshot.alarms)
-    cards = {now.nest.name: card_of(now, snapshot, alarmed.get(now.nest.name, "")) for now in snapshot.nests}
-    needs = needs_of(snapshot, cards)
-    counts = {state: sum(card.state == state for card in cards.values()) for state in _RANK}
-    calm = "" if needs else _calm(counts, len(cards))
-    return Wall(
-        station=snapshot.station,
-        clock=local(snapshot.at_ms, snapshot.time_zone, "%H:%M"),
-        notices=notices_of(snapshot),
-        needs=needs,
-        calm=calm,
-        racks=_racks(snapshot.nests, cards),
-        counts=counts,
-    )
-
-
-def _worst_alarms(alarms: Iterable[AlarmNow]) -> dict[str, str]:
-    """The kind of each nest's worst active climate alarm; where the air stands goes before how fast it came there."""
-    speaking = [alarm for alarm in alarms if alarm.nest and alarm.state in _SPEAKING and alarm.kind in _CLIMATE]
-    speaking.sort(key=lambda alarm: (_PRIORITY.get(alarm.priority, 1), alarm.kind == "swing"), reverse=True)
-    return {alarm.nest: alarm.kind for alarm in speaking if alarm.nest}
-
-
-def _calm(counts: dict[str, int], total: int) -> str:
-    if not total:
-        return ""
-    return text.ALL_WELL.format(count=total) if counts["ok"] == total else text.ALL_QUIET
-
-
-def _racks(nests: Iterable[NestNow], cards: dict[str, Card]) -> tuple[Rack, ...]:
-    shelves: dict[tuple[str, str], list[Card]] = defaultdict(list)
-    for now in nests:
-        shelves[now.nest.room, now.nest.rack].append(cards[now.nest.name])
-    rooms = {room for room, _ in shelves}
-    return tuple(
-        Rack((f"{room} · " if len(rooms) > 1 else "") + (rack or text.NO_RACK), tuple(shelf))
-        for (room, rack), shelf in sorted(shelves.items(), key=lambda item: (natural(item[0][0]), natural(item[0][1])))
-    )
+    cut: bool = False
 
 
 def natural(name: str) -> tuple[tuple[int, int, str], ...]:
@@ -161,7 +78,7 @@ def card_of(now: NestNow, snapshot: Snapshot, alarm: str = "") -> Card:
     return Card(
         name=now.nest.name,
         kind=now.nest.kind.value,
-        species=short_species(now.species or now.nest.species),
+        species=now.species or now.nest.species,
         state=state,
         reason=reason,
         side=side,
@@ -171,10 +88,25 @@ def card_of(now: NestNow, snapshot: Snapshot, alarm: str = "") -> Card:
         temp_trend=_trend(air.temp_trend_c_h if air else None, TEMP_TREND_C_H),
         days=_days(water.days_p50) if water else "",
         age=text.age(old_ms) if air and old_ms > LATE_AFTER_MS * max(1.0, snapshot.speed / 30) else "",
-        water=min(1.0, max(0.0, water.left_ml / full)) if water and water.left_ml is not None and full else None,
+        water=round(min(1.0, max(0.0, water.left_ml / full)), 3)
+        if water and water.left_ml is not None and full
+        else None,
         water_for=text.water_for(water.days_p50) if water else "",
+        water_call=_water_call(water, snapshot),
         bare=bare,
+        cut=now.placement is not None and now.placement.probe.partition("/")[0] in hubs_down(snapshot),
     )
+
+
+def hubs_down(snapshot: Snapshot) -> dict[str, int]:
+    """The hubs that are not up, and when each was last heard of."""
+    return {hub.name: hub.heard_ms for hub in snapshot.hubs if hub.state != "up"}
+
+
+def _water_call(water: Water | None, snapshot: Snapshot) -> str:
+    if water is None or water.days_p50 > snapshot.due_days:
+        return ""
+    return "act" if water.days_p50 <= snapshot.urgent_days else "drift"
 
 
 def _state(now: NestNow, snapshot: Snapshot, old_ms: int, alarm: str) -> tuple[str, str, str]:
@@ -280,103 +212,6 @@ def short_species(name: str) -> str:
     """``Lasius niger`` as ``L. niger``: how the trade writes it once the genus is known."""
     genus, _, rest = name.partition(" ")
     return f"{genus[0]}. {rest}" if rest and genus else name
-
-
-def needs_of(snapshot: Snapshot, cards: dict[str, Card]) -> tuple[Need, ...]:
-    """Who needs somebody, worst first: active alarms, then nests that need an act but raised no alarm yet, then silent ones."""
-    active = [alarm for alarm in snapshot.alarms if alarm.state in _SPEAKING]
-    told = {alarm.nest for alarm in active if alarm.nest}
-    rooms = {now.nest.name: now.nest.room for now in snapshot.nests}
-    ranked: list[tuple[tuple[int, int, int], str, str, Need]] = [
-        ((_PRIORITY.get(alarm.priority, 1), 0, alarm.raised_ms), rooms.get(alarm.nest or "", ""), alarm.kind, need)
-        for alarm in active
-        for need in [_need_of_alarm(alarm, cards, snapshot)]
-    ]
-    ranked += [
-        (
-            (_RANK[card.state] + 1, 1, 0),
-            rooms[card.name],
-            card.reason,
-            Need(card.state, card.name, _what(card), "", _href(card.name)),
-        )
-        for card in cards.values()
-        if card.name not in told and (card.state == "act" or (card.state == "blind" and not card.bare))
-    ]
-    return tuple(_grouped(sorted(ranked, key=lambda item: item[0])))
-
-
-def _what(card: Card) -> str:
-    return card.water_for if card.reason == text.NEEDS_WATER else f"{card.reason} {card.age}".strip()
-
-
-def _need_of_alarm(alarm: AlarmNow, cards: dict[str, Card], snapshot: Snapshot) -> Need:
-    card = cards.get(alarm.nest or "")
-    state = "blind" if alarm.kind in {"silent", "faulty"} else "drift" if alarm.priority == "low" else "act"
-    what = f"{text.KINDS.get(alarm.kind, alarm.kind)} {_value_for(alarm.kind, card)}".strip()
-    if alarm.kind == "reservoir" and card is not None and card.water_for:
-        what = card.water_for
-    who = alarm.nest or alarm.probe or alarm.room or snapshot.station
-    since = text.age(snapshot.at_ms - alarm.raised_ms)
-    return Need(state, who, what, since, _href(alarm.nest) if alarm.nest else "/alarms")
-
-
-def _value_for(kind: str, card: Card | None) -> str:
-    if card is None:
-        return ""
-    if kind in {"dry", "wet"}:
-        return card.rh
-    if kind in {"hot", "cold"}:
-        return card.temp
-    return ""
-
-
-def _grouped(ranked: list[tuple[tuple[int, int, int], str, str, Need]]) -> list[Need]:
-    """A whole room with one trouble is one line, not sixty."""
-    together: dict[tuple[str, str], int] = defaultdict(int)
-    for _, room, kind, _need in ranked:
-        together[room, kind] += 1
-    needs: list[Need] = []
-    done: set[tuple[str, str]] = set()
-    for _, room, kind, need in ranked:
-        number = together[room, kind]
-        if not room or number < TOGETHER:
-            needs.append(need)
-        elif (room, kind) not in done:
-            done.add((room, kind))
-            what = text.KINDS.get(kind, kind)
-            needs.append(
-                Need(need.state, text.count_of(number, "nest", "nests"), f"{what} in {room}", need.since, "/alarms")
-            )
-    return needs
-
-
-def _href(nest: str | None) -> str:
-    return f"/nest/{(nest or '').replace(' ', '%20')}"
-
-
-def notices_of(snapshot: Snapshot) -> tuple[str, ...]:
-    """What makes the whole wall doubtful: a process, a hub or the line has stopped. Worst first."""
-    zone = snapshot.time_zone
-    notices = [line for process in snapshot.processes for line in [_process_notice(process, snapshot)] if line]
-    down = [hub for hub in snapshot.hubs if hub.state != "up"]
-    if len(down) == 1:
-        notices.append(text.HUB_DOWN.format(hub=down[0].name, at=moment(down[0].heard_ms, snapshot.at_ms, zone)))
-    elif down:
-        notices.append(text.HUBS_DOWN.format(count=len(down), hubs=", ".join(hub.name for hub in down)))
-    newest_ms = snapshot.newest_ms
-    patience_ms = NO_NEW_MS * max(1.0, snapshot.speed / 30)
-    if snapshot.live and not notices and newest_ms is not None and snapshot.at_ms - newest_ms > patience_ms:
-        notices.append(text.NO_NEW.format(at=moment(newest_ms, snapshot.at_ms, zone)))
-    return tuple(notices)
-
-
-def _process_notice(process: ProcessNow, snapshot: Snapshot) -> str:
-    if process.at_ms is None:
-        return text.PROCESS_NEVER.get(process.name, "")
-    if snapshot.at_ms - process.at_ms > BEAT_LATE_MS * max(1.0, snapshot.speed):
-        at = moment(process.at_ms, snapshot.at_ms, snapshot.time_zone)
-        return text.PROCESS_LATE[process.name].format(at=at)
-    return text.PROCESS_NOTE[process.name].format(note=process.note) if process.note else ""
 
 
 def local(at_ms: int, zone: str, form: str) -> str:

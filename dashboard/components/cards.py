@@ -2,50 +2,64 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from urllib.parse import quote
 
 from markupsafe import Markup
 
 from dashboard import text
 from dashboard.components.drawing import arrow, housing, mark
-from dashboard.viewmodels import Card, Need, Rack, Wall
+from dashboard.viewmodels import Card, short_species
+from dashboard.wall_model import Need, Rack, Wall
 
 NEEDS_SHOWN = 3
+"""At most; the script shows fewer where the shelves need the room."""
+USUAL_SIGNS, USUAL_WORDS = len("70%24.5°"), len("a bit warm") + len("M. barbarus")
+"""Where both numbers, or both words, take more than that, they are set closer."""
 
 
+@lru_cache(maxsize=4_096)
 def card_html(card: Card) -> Markup:
-    """One nest. ``data-nest`` and ``data-state`` are contract."""
+    """One nest; kept, since most cards are the same at the next refresh. ``data-nest`` and ``data-state`` are contract."""
     return Markup(
-        '<a class="card{bare}" href="/nest/{href}" data-nest="{name}" data-state="{state}" aria-label="{label}">'
-        '{mark}<span class="who"><b>{name}</b>{species}</span><span class="days">{days}</span>'
-        '<span class="nums"><span class="num">{rh}</span>{rh_trend}<span class="num">{temp}</span>{temp_trend}</span>'
-        "{note}{drawing}</a>"
+        '<a class="card{bare}{cut}" href="/nest/{href}" data-nest="{name}" data-state="{state}" title="{full}" aria-label="{label}">'
+        '{mark}<b class="who">{name}</b><span class="days">{days}</span>'
+        '<span class="nums{long}">{rh}{rh_trend}{temp}{temp_trend}</span>{drawing}'
+        "{words}</a>"
     ).format(
         bare=" bare" if card.bare else "",
+        cut=" cut" if card.cut else "",
         href=quote(card.name),
         name=card.name,
         state=card.state,
+        full=card.species,
         label=_label(card),
         mark=mark(card.state, card.side) if not card.bare or card.state == "act" else "",
-        species=Markup(" <i>{}</i>").format(card.species) if card.reason and not card.bare else "",
         days=card.days,
-        rh=card.rh,
+        long=" long" if len(card.rh + card.temp) > USUAL_SIGNS else "",
+        rh=_number(card.rh),
         rh_trend=arrow(card.rh_trend),
-        temp=card.temp,
+        temp=_number(card.temp),
         temp_trend=arrow(card.temp_trend),
-        note=_note(card),
-        drawing=housing(card.kind, card.water),
+        words=_words(card),
+        drawing=housing(card.kind, card.water, card.water_call),
     )
 
 
-def _note(card: Card) -> Markup:
-    """On the drawing: what is wrong with the nest, else who lives in it."""
-    words = " ".join(part for part in (card.reason, card.age) if part)
-    if card.bare and card.state == "blind":
-        words = card.species or words
-    if words:
-        return Markup('<em class="note">{}</em>').format(words)
-    return Markup('<em class="kin">{}</em>').format(card.species)
+def _words(card: Card) -> Markup:
+    """What is wrong with the nest, and who lives in it."""
+    note = "" if card.bare and card.state == "blind" else " ".join(part for part in (card.reason, card.age) if part)
+    kin = short_species(card.species)
+    return Markup('<span class="words{}"><em class="note">{}</em><i class="kin">{}</i></span>').format(
+        " long" if len(note + kin) > USUAL_WORDS else "", note, kin
+    )
+
+
+def _number(written: str) -> Markup:
+    """A number, its per cent sign in smaller letters."""
+    digits = written.rstrip("%")
+    unit = Markup("<small>%</small>") if digits != written else ""
+    return Markup('<span class="num">{}{}</span>').format(digits, unit)
 
 
 def _label(card: Card) -> str:
@@ -65,17 +79,17 @@ def needs_html(wall: Wall) -> Markup:
     """The list of who needs somebody, or one calm line."""
     if not wall.needs:
         return Markup('<p class="calm">{}</p>').format(wall.calm)
-    shown = Markup("").join(need_html(need) for need in wall.needs[:NEEDS_SHOWN])
-    return Markup('<ul class="needs">{}</ul>{}{}').format(
-        shown, _more(len(wall.needs) - NEEDS_SHOWN, "loose"), _more(len(wall.needs) - NEEDS_SHOWN + 1, "close")
-    )
+    lines = Markup("").join(need_html(need) for need in wall.needs[:NEEDS_SHOWN])
+    more = Markup("").join(_more(len(wall.needs), shown) for shown in range(1, NEEDS_SHOWN + 1))
+    return Markup('<ul class="needs">{}</ul>{}').format(lines, more)
 
 
-def _more(number: int, kind: str) -> Markup:
-    """How many lines are left out: of three shown, or of two where the shelves need the room."""
-    if number < 1:
+def _more(number: int, shown: int) -> Markup:
+    """How many lines are left out where so many are shown."""
+    if number <= shown:
         return Markup("")
-    return Markup('<p class="more {}"><a href="/alarms">{}</a></p>').format(kind, text.MORE.format(count=number))
+    left = text.MORE.format(count=number - shown)
+    return Markup('<p class="more of-{}"><a href="/alarms">{}</a></p>').format(shown, left)
 
 
 def notices_html(notices: tuple[str, ...]) -> Markup:

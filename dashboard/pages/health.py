@@ -8,7 +8,7 @@ from flask import Flask, Response
 
 from dashboard.pages.wall import failed
 from dashboard.snapshot import ProcessNow, Snapshot, Source
-from dashboard.viewmodels import wall_of
+from dashboard.wall_model import wall_of
 from sensord.clock import Clock, iso, to_ms
 from sensord.errors import NestclimateError
 from sensord.health import LATE_AFTER_MS

@@ -17,7 +17,7 @@ from dashboard.components.cards import card_html, needs_html, notices_html, rack
 from dashboard.components.drawing import SYMBOLS
 from dashboard.shell import build_id, page
 from dashboard.snapshot import Snapshot, Source
-from dashboard.viewmodels import Wall, wall_of
+from dashboard.wall_model import Wall, wall_of
 from sensord.errors import NestclimateError
 
 
@@ -29,15 +29,17 @@ def register(server: Flask, source: Source) -> None:
         try:
             snapshot = source.snapshot()
         except NestclimateError as error:
-            return page(
-                "nestclimate", _frame(None, notices_html((failed(error),))), scripts=("wall.js",), kind="wall", here="/"
-            )
+            return _page("nestclimate", _frame(None, notices_html((failed(error),))), old=True)
         view = wall_of(snapshot)
-        return page(view.station, _frame(view, notices_html(view.notices)), scripts=("wall.js",), kind="wall", here="/")
+        return _page(view.station, _frame(view, notices_html(view.notices)), old=view.old)
 
     @server.get("/wall.json")
     def refresh() -> Response:
         return Response(refresh_json(source, request.args.get("seen", "")), mimetype="application/json")
+
+
+def _page(title: str, body: Markup, *, old: bool) -> str:
+    return page(title, body, scripts=("wall.js",), kind="wall old" if old else "wall", here="/")
 
 
 def failed(error: NestclimateError) -> str:
@@ -61,6 +63,7 @@ def _parts(snapshot: Snapshot) -> dict[str, object]:
     view = wall_of(snapshot)
     return {
         "clock": view.clock,
+        "old": view.old,
         "notices": notices_html(view.notices),
         "needs": needs_html(view),
         "racks": [[rack.title, [[card.name, card_html(card)] for card in rack.cards]] for rack in view.racks],
@@ -74,7 +77,7 @@ def _frame(view: Wall | None, notices: Markup) -> Markup:
     return Markup(
         '{symbols}<div id="line" role="alert">{notices}</div><header><h1>{station}</h1><span id="pager"></span>'
         '<time id="clock">{clock}</time></header>'
-        '<main><div id="needs">{needs}</div><div id="racks">{shelves}</div></main>'
+        '<main><div id="needs" class="show-3">{needs}</div><div id="racks">{shelves}</div></main>'
     ).format(
         symbols=SYMBOLS,
         notices=notices,

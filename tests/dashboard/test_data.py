@@ -10,7 +10,7 @@ import pytest
 
 from dashboard.data import Data, trend_of
 from dashboard.nest_data import thinned
-from dashboard.viewmodels import wall_of
+from dashboard.wall_model import wall_of
 from sensord.alarms.watch import standings_of
 from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS, to_ms
 from sensord.config import load_config

@@ -8,7 +8,8 @@ import pytest
 from invented_room import nest_now
 
 from dashboard.snapshot import AlarmNow, HubNow, ProcessNow, Snapshot, Water
-from dashboard.viewmodels import card_of, natural, notices_of, outlook_words, wall_of
+from dashboard.viewmodels import card_of, natural, outlook_words
+from dashboard.wall_model import notices_of, wall_of
 from sensord.model import NestKind
 
 NOW = 1_775_044_800_000  # 2026-04-01T12:00:00Z
