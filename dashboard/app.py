@@ -8,12 +8,14 @@ from pathlib import Path
 from flask import Flask, Response
 
 from dashboard import access, keeping_writes
+from dashboard.desk import Desk
 from dashboard.pages import (
     alarms,
     colonies,
     elsewhere,
     health,
     labels,
+    losses,
     nest,
     placements,
     probes,
@@ -62,7 +64,9 @@ def create_app(
     colonies.register(server, data)
     placements.register(server, data)
     labels.register(server, data)
-    review.register(server, data)
+    desk: review.Answers = Desk(data.reviews.answer, clock)
+    review.register(server, data, desk)
+    losses.register(server, data, desk)
     sign_in.register(server, clock, writing)
     writes.register(server, writing)
     keeping_writes.register(server, writing)

@@ -8,12 +8,12 @@ import threading
 from collections.abc import Callable, Iterable
 from typing import Any, TypeVar
 
-from dashboard.filling import alarm_now, colony_now, review_now, water_of
+from dashboard.filling import alarm_now, colony_now, water_of
 from dashboard.keeping_data import KeepingData
-from dashboard.nest_data import PLACES, history_of, written_of
+from dashboard.nest_data import PLACES, KeptSteps, history_of, written_of
 from dashboard.nest_snapshot import Asked, History, Written
+from dashboard.review_data import ReviewData
 from dashboard.rounding import KeptRound
-from dashboard.keeping_data import KeepingData
 from dashboard.snapshot import (
     Air,
     AlarmNow,
@@ -22,7 +22,6 @@ from dashboard.snapshot import (
     NestNow,
     ProbeNow,
     ProcessNow,
-    ReviewNow,
     RoundNow,
     Snapshot,
     Water,
@@ -70,9 +69,11 @@ class Data:
         self._own = threading.local()
         self._lock = threading.Lock()
         self.touched = threading.Event()
+        self._steps = KeptSteps()
         self._snapshot, self._keeping, self._slow, self._water = _Kept(), _Kept(), _Kept(), _Kept()
         self._round = KeptRound()
         self.keeping = KeepingData(self._room)
+        self.reviews = ReviewData(self._room)
 
     def _room(self) -> Room:
         if not hasattr(self._own, "room"):
@@ -251,16 +252,9 @@ class Data:
         found = colonies(registry.history(), registry.entries(), to_ms(self._clock.now()))
         return tuple(colony_now(one) for one in found)
 
-    def review(self, nest: str, at_ms: int, days: float) -> ReviewNow:
-        """As of an instant, using nothing later."""
-        room = self._room()
-        reviewing = room.part("sensord.reviewing", "station")
-        fresh = reviewing.Reviewing(room.history, room.registry, room.keeping)  # it keeps all air that it ever read
-        return review_now(fresh.review(nest, at_ms, days))
-
     def history(self, nest: str, from_ms: int | None, until_ms: int, asked: Asked = _AIR_ALONE) -> History:
         """A nest over a window; ``from_ms`` None: from its first reading on."""
-        return history_of(self._room(), nest, from_ms, until_ms, asked)
+        return history_of(self._room(), self._steps, nest, (from_ms, until_ms), asked)
 
     def written(self, nest: str) -> tuple[Written, ...]:
         """The last lines of a nest's journal, newest first."""

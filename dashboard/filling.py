@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard.snapshot import AlarmNow, AlarmStep, Chore, ColonyNow, Exposed, ReviewNow, Water
+from dashboard.snapshot import AlarmNow, AlarmStep, Chore, ColonyNow, Water
 from sensord.alarms.messages import FIRST, name_of
 
 if TYPE_CHECKING:
@@ -13,7 +13,6 @@ if TYPE_CHECKING:
     from sensord.alarms.lifecycle import Alarm
     from sensord.alarms.log import Transition
     from sensord.insight.outlook import NestOutlook
-    from sensord.insight.review import Review
     from sensord.keeping.colony import Colony
     from sensord.keeping.round import Line
 
@@ -68,27 +67,4 @@ def colony_now(colony: Colony) -> ColonyNow:
         counted_ms=counted_ms,
         counts=len(colony.counts),
         died_ms=colony.died_at_ms,
-    )
-
-
-def review_now(review: Review) -> ReviewNow:
-    """A review as words and rows."""
-    case = review.case
-    return ReviewNow(
-        nest=case.nest,
-        from_ms=case.from_ms,
-        until_ms=case.until_ms,
-        died_ms=case.died_at_ms,
-        coverage=review.coverage.window,
-        cause=review.verdict.cause,
-        support=review.verdict.support,
-        because=review.verdict.because,
-        check_next=review.check_next,
-        siblings=len(case.siblings.all),
-        siblings_died=case.siblings.died,
-        findings=tuple((one.cause, one.support, one.because) for one in review.findings),
-        exposures=tuple(
-            Exposed(str(one.factor), one.from_ms, one.until_ms, one.hours, one.worst, one.limit, one.sibling_percentile)
-            for one in review.exposures
-        ),
     )

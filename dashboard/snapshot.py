@@ -12,6 +12,7 @@ from sensord.model import Nest, Placement
 
 if TYPE_CHECKING:
     from dashboard.keeping_snapshot import KeepingSource
+    from dashboard.review_snapshot import ReviewSource
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,44 +234,16 @@ class ColonyNow:
     died_ms: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Exposed:
-    """A stretch beyond a limit; ``percentile`` of the siblings that lived had less of it."""
-
-    factor: str
-    from_ms: int
-    until_ms: int
-    hours: float
-    worst: float
-    limit: float
-    percentile: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class ReviewNow:
-    """What the climate did before a death. ``findings`` are (cause, support 0 to 1, because), best supported first."""
-
-    nest: str
-    from_ms: int
-    until_ms: int
-    died_ms: int | None
-    coverage: float
-    cause: str
-    support: float
-    because: str
-    check_next: str
-    siblings: int = 0
-    siblings_died: int = 0
-    findings: tuple[tuple[str, float, str], ...] = ()
-    exposures: tuple[Exposed, ...] = ()
-
-
 class Source(Protocol):
     """What the pages ask of ``data.py``. Every method may raise NestclimateError."""
 
     @property
     def keeping(self) -> KeepingSource:
         """For the pages of colonies, placements, labels and probes."""
+
+    @property
+    def reviews(self) -> ReviewSource:
+        """For the pages of review and losses."""
 
     def snapshot(self) -> Snapshot:
         """The room now."""
@@ -286,9 +259,6 @@ class Source(Protocol):
 
     def colonies(self) -> tuple[ColonyNow, ...]:
         """Every colony that ever lived here, by name."""
-
-    def review(self, nest: str, at_ms: int, days: float) -> ReviewNow:
-        """What the climate did to a nest in the days before. InputError where there is no such nest."""
 
     def history(self, nest: str, from_ms: int | None, until_ms: int, asked: Asked) -> History:
         """A nest over a window, rolled up where that is long; ``from_ms`` None: from its first reading on."""

@@ -60,6 +60,7 @@ PAGES = (
     ("/probes", "Probes"),
     ("/colonies", "Colonies"),
     ("/review", "Review"),
+    ("/losses", "Losses"),
 )
 EMPTY_ROOM = (
     "No nests yet",
@@ -101,22 +102,6 @@ COLONIES_COMMANDS = (
     "nestclimate journal add A-01 died"
 )
 UNKNOWN_COUNT = "never counted"
-REVIEW_ASK = "What did the climate do before a colony died, and did its siblings that lived see the same?"
-REVIEW_NONE = "{nest}: its colony lives; this looks at the days up to then."
-REVIEW_SAYS = "This is what was recorded, not proof of a cause."
-REVIEW_BAD_DAY = "{day}: allowed is a day such as 2026-04-01."
-REVIEW_BAD_DAYS = "{days}: allowed is 1 to 365 days."
-CAUSES = {
-    "dry": "consistent with: too dry",
-    "wet": "consistent with: too wet",
-    "heat": "consistent with: too hot",
-    "cold": "consistent with: too cold",
-    "swing": "consistent with: temperature swings",
-    "reservoir_empty": "consistent with: reservoir empty",
-    "not_climate": "not the climate",
-    "cannot_tell": "cannot tell",
-}
-FACTORS = {**KINDS, "reservoir_empty": "reservoir empty"}
 BANDS = {"rh_pct": "humidity", "temp_c": "temperature"}
 EDGES = ("ideal from", "ideal to", "limit from", "limit to")
 NO_SOURCE = "not given"

@@ -10,6 +10,8 @@ from sensord.clock import DAY_MS
 from sensord.errors import InputError
 from sensord.insight.in_common import InCommon
 from sensord.insight.review_article import Reviewed
+from sensord.lives import Lives
+from sensord.reviewing import Reviewing
 from sensord.timelines import Timelines
 
 if TYPE_CHECKING:
@@ -25,11 +27,17 @@ def _quiet(words: str) -> None:
 
 
 class Reports:
-    """Makes reports of one room. Belongs to its thread; use a new one after days, for it keeps the air it read."""
+    """Makes reports of one room. Belongs to its thread; use a new one for each answer, for it keeps the air it read.
 
-    def __init__(self, room: Room) -> None:
-        self._room = room
-        self._timelines = Timelines(room.history, room.registry, room.keeping, room.reviewing, room.alarm_log)
+    Args:
+        unit: of temperatures in figures, C or F; words and files are in °C.
+    """
+
+    def __init__(self, room: Room, unit: str = "C") -> None:
+        self._room, self._unit = room, unit
+        self._reviewing = Reviewing(room.history, room.registry, room.keeping)
+        self._timelines = Timelines(room.history, room.registry, room.keeping, self._reviewing, room.alarm_log)
+        self.lives = Lives(room.history, room.registry, self._reviewing, room.config.zone)
 
     def one(self, nest: str, at_ms: int, days: float, say: Say = _quiet) -> Reviewed:
         """The review of a nest as of an instant, with its timeline and what would have warned earlier.
@@ -38,11 +46,13 @@ class Reports:
             InputError: no such nest, or not yet, or days out of range. StoreError: something cannot be read.
         """
         say(f"Reading the air of {nest} and its siblings")
-        review = self._room.reviewing.review(nest, at_ms, days)
+        review = self._reviewing.review(nest, at_ms, days)
         say(f"Looking up what was done to {nest}, and who reacted")
         timeline = self._timelines.of(review)
         say(f"Asking which alarm would have warned earlier of {nest}")
-        return Reviewed(review, timeline, forewarning.warned(review, self._room), zone=self._room.config.zone)
+        return Reviewed(
+            review, timeline, forewarning.warned(review, self._room), zone=self._room.config.zone, unit=self._unit
+        )
 
     def several(
         self, nests: Sequence[str], at_ms: int, days: float, say: Say = _quiet
@@ -59,7 +69,7 @@ class Reports:
         if len(names) == 1:
             return found, None
         say("Looking for what they have in common")
-        return found, self._room.lives.in_common(names, at_ms)
+        return found, self.lives.in_common(names, at_ms)
 
     def beside(
         self, left: tuple[str, int], right: tuple[str, int | None], days: float, say: Say = _quiet

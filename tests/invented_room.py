@@ -7,28 +7,24 @@ import math
 import random
 
 from invented_keeping import InventedKeeping
+from invented_reviews import InventedReviews
 
 from dashboard.nest_snapshot import AirTracks, BandSpan, History, Mark, Siblings, Track, Written
-from invented_keeping import InventedKeeping
-
 from dashboard.snapshot import (
     Air,
     AlarmNow,
     AlarmStep,
     Chore,
     ColonyNow,
-    Exposed,
     HubNow,
     NestNow,
     ProbeNow,
     ProcessNow,
-    ReviewNow,
     RoundNow,
     Snapshot,
     Water,
 )
 from sensord.clock import DAY_MS
-from sensord.errors import InputError
 from sensord.keeping.bands import Band, Bands
 from sensord.model import Nest, NestKind, Place, Placement
 
@@ -110,6 +106,7 @@ class InventedRoom:
     def __init__(self, clock, make) -> None:
         self._clock, self._make = clock, make
         self.keeping = InventedKeeping(self)
+        self.reviews = InventedReviews(self)
 
     def _now(self) -> Snapshot:
         from sensord.clock import to_ms
@@ -149,18 +146,6 @@ class InventedRoom:
             for one in now.nests
         )
         return (ColonyNow(DEAD, SPECIES[0], "founding", ((DEAD, None),), died_ms=now.at_ms - 9 * DAY_MS), *alive)
-
-    def review(self, nest: str, at_ms: int, days: float) -> ReviewNow:
-        now = self._now()
-        if nest != DEAD and nest not in {one.nest.name for one in now.nests}:
-            raise InputError(f"nest {nest!r}: there is no such nest")
-        from_ms = at_ms - round(days * DAY_MS)
-        dry = Exposed("dry", from_ms, from_ms + DAY_MS, 24.0, 31.0, 45.0, 97.0)
-        because = "24 hours below 45 %, more than 97 % of the siblings that lived"
-        return ReviewNow(
-            nest, from_ms, at_ms, at_ms if nest == DEAD else None, 0.98, "dry", 0.8, because, "Look at the cotton.", 12, 1,
-            (("dry", 0.8, because),), (dry,),
-        )  # fmt: skip
 
     def history(self, nest: str, from_ms, until_ms, asked=None) -> History:
         """A day that swings, with a hole, a fill, a feeding and an alarm; on long windows with a range around it."""

@@ -18,7 +18,7 @@ from sensord.insight.exposures import Factor
 from sensord.insight.figures import Frame, days_axis, figure, grid, label, line, span_of, svg, table
 from sensord.insight.history import NEST_PLACES
 from sensord.insight.review import as_json as review_json
-from sensord.insight.review_article import CAUSES, SEASONS, Reviewed, day_of
+from sensord.insight.review_article import CAUSES, SEASONS, Reviewed, as_shown, day_of
 from sensord.insight.timeline import Track
 from sensord.model import EntryKind, Place
 
@@ -145,7 +145,7 @@ def _apart(one: Row) -> str:
     if not one.apart:
         return ""
     sign = "+" if one.apart > 0 else "\N{MINUS SIGN}"
-    return sign + _number(abs(one.apart))
+    return f"{sign}{_number(abs(one.apart))} {one.unit}".rstrip() + (" apart" if one.unit == "°C" else "")
 
 
 def _figures(left: Reviewed, right: Reviewed, names: tuple[str, str]) -> str:
@@ -165,8 +165,10 @@ def _figure(left: Reviewed, right: Reviewed, tracks: tuple[Track, Track], names:
     places = " and ".join(dict.fromkeys(_place(track.place) for track in tracks))
     parts, top = [], float(_HEAD)
     frame = Frame(top, _PANEL, *span, 0, 1)
-    for what, name in (("Temperature, °C", "temp_c"), ("Relative humidity, %", "rh_pct")):
+    for what, name in ((f"Temperature, °{left.unit}", "temp_c"), ("Relative humidity, %", "rh_pct")):
         values = [getattr(track, name) for track in tracks]
+        if name == "temp_c":
+            values = [as_shown(one, left.unit) for one in values]
         frame = Frame(top, _PANEL, *span, *span_of(values, 1.0))
         parts += [label(frame.left, top - 4, f"{places.capitalize()}: {what}", look="head"), grid(frame)]
         parts.append(line(frame, tracks[0].at_ms, values[0], "own"))

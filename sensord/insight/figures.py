@@ -23,6 +23,7 @@ FIGURE_CSS = """
 .fig .head{font-weight:bold}
 .fig .own{fill:none;stroke:#17324d;stroke-width:1.4}
 .fig .other{fill:none;stroke:#a34700;stroke-width:1.4;stroke-dasharray:6 2}
+.fig .all{fill:none;stroke:#8a929c;stroke-width:1}
 .fig .limit{fill:none;stroke:#b04600;stroke-width:1;stroke-dasharray:5 4}
 .fig .ideal{fill:#e3efe6}
 .fig .kin{fill:#c9d2da}

@@ -41,7 +41,7 @@ PHRASES = {
     "disturbed": "were disturbed on {}",
     "probe": "were measured by probe {}",
     "hub": "hung on hub {}",
-    "heated": "ran {} above their room, as over a mat or cable",
+    "heated": "ran {} than their room or more, as over a mat or cable",
 }
 _DONE = {
     EntryKind.FILL: "water", EntryKind.TOP_UP: "water", EntryKind.FEED_SUGAR: "sugar", EntryKind.FEED_PROTEIN: "protein",
@@ -181,7 +181,7 @@ def traits_of(
             if "/" in one.probe:
                 found.append(("hub", one.probe.partition("/")[0]))
     if above_room_c is not None and above_room_c >= WARMER_C:
-        found.append(("heated", f"{WARMER_C:.0f} °C or more"))
+        found.append(("heated", f"{WARMER_C:.0f} °C warmer"))
     return frozenset(trait for trait in found if trait[1])
 
 

@@ -49,16 +49,30 @@ SEASONS = {
     Season.ACTIVE: "active", Season.WIND_DOWN: "wind-down", Season.WINTER_REST: "winter rest", Season.WAKE_UP: "wake-up",
 }  # fmt: skip
 _UNITS = {Factor.DRY: "%", Factor.WET: "%", Factor.RESERVOIR_EMPTY: "mL", Factor.SWING: "°C in 12 h"}
+_ALARM_UNITS = {
+    "dry": "%",
+    "wet": "%",
+    "hot": "°C",
+    "cold": "°C",
+    "swing": "°C in an hour",
+    "silent": "h",
+    "reservoir": "d",
+}
 
 
 @dataclass(frozen=True, slots=True)
 class Reviewed:
-    """A review with everything around it. ``warned``: what would have warned earlier, in words."""
+    """A review with everything around it.
+
+    Attributes:
+        warned: what would have warned earlier, in words. unit: of temperatures in figures, C or F; words are in °C.
+    """
 
     review: Review
     timeline: Timeline
     warned: str = ""
     zone: tzinfo = field(kw_only=True)
+    unit: str = "C"
 
 
 def article(found: Reviewed) -> str:
@@ -120,13 +134,20 @@ def timeline_figures(found: Reviewed) -> str:
 
 def _place_figure(found: Reviewed, track: Track) -> str:
     review, told = found.review, found.timeline
-    at, top, parts = track.at_ms, _HEAD, []
+    at, top, parts, kin = track.at_ms, _HEAD, [], None
     place = str(track.place).replace("_", " ")
     for what, own, band, name in (
-        ("Temperature, °C", track.temp_c, track.temp_band, "temp_c"),
+        (
+            f"Temperature, °{found.unit}",
+            as_shown(track.temp_c, found.unit),
+            _band_shown(track.temp_band, found.unit),
+            "temp_c",
+        ),
         ("Relative humidity, %", track.rh_pct, track.rh_band, "rh_pct"),
     ):
         kin = _kin(review, track, name)
+        if kin is not None and name == "temp_c":
+            kin = as_shown(kin[0], found.unit), as_shown(kin[1], found.unit)
         frame = _panel(top, (told.from_ms, told.until_ms), own, band)
         parts.append(label(frame.left, top - 4, f"{place.capitalize()}: {what}", look="head"))
         parts.append(_bands(frame, at, band))
@@ -136,11 +157,21 @@ def _place_figure(found: Reviewed, track: Track) -> str:
         parts += [_limits(frame, at, band), line(frame, at, own, "own")]
         top += _PANEL + _HEAD + 4
     lanes, height = _lanes(told, track.place, top - _HEAD, last=frame, zone=found.zone)
-    caption = _caption(
-        track, with_kin=any(one.place == track.place for s in review.case.siblings.all for one in s.places)
-    )
+    caption = _caption(track, with_kin=kin is not None)
     words = f"{place} of {told.nest} over the days of the review: temperature, humidity, alarms and journal"
     return figure(svg([*parts, lanes], height, words), caption)
+
+
+def as_shown(temp_c: Floats, unit: str) -> Floats:
+    """Temperatures of a figure in the reader's unit (NIST Special Publication 811, 2008, B.8)."""
+    return temp_c * 1.8 + 32.0 if unit == "F" else temp_c
+
+
+def _band_shown(band: Edges | None, unit: str) -> Edges | None:
+    if band is None:
+        return None
+    edges = (band.ideal_low, band.ideal_high, band.limit_low, band.limit_high)
+    return Edges(*(as_shown(edge, unit) for edge in edges))
 
 
 def _panel(top: float, span_: tuple[int, int], own: Floats, band: Edges | None) -> Frame:
@@ -177,7 +208,7 @@ def _limits(frame: Frame, at: Floats, band: Edges | None) -> str:
 def _kin(review: Review, track: Track, name: str) -> tuple[Floats, Floats] | None:
     """The middle half of the siblings that lived, on the hours of the track."""
     peers = review.case.siblings.lived_at(track.place)
-    if not peers:
+    if not peers or track.temp_band is None:
         return None
     values = np.sort(np.stack([getattr(one, name) for one in peers]), axis=0)
     known = np.isfinite(values).sum(axis=0)
@@ -317,8 +348,9 @@ def _alarm(one: AlarmSeen, day: Day) -> tuple[str, ...]:
     place = f" at the {one.place.replace('_', ' ')}" if one.place else ""
     returned = "it still stood" if one.returned_ms is None else day(one.returned_ms)
     what = f"{one.kind}{place}, {one.priority}"
-    values = [f"{value / 3_600:.1f} h" if one.kind == "silent" else f"{value:.1f}" for value in (one.worst, one.limit)]
-    return day(one.raised_ms), what, f"{values[0]} (limit {values[1]})", returned, seen, following
+    values = [f"{value / 3_600:.1f}" if one.kind == "silent" else f"{value:.1f}" for value in (one.worst, one.limit)]
+    unit = _ALARM_UNITS.get(one.kind, "")
+    return day(one.raised_ms), what, f"{values[0]} {unit} (limit {values[1]})", returned, seen, following
 
 
 def _entry(one: Entry, day: Day) -> tuple[str, str, str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from html import escape
 
 import numpy as np
@@ -41,8 +41,13 @@ def html_of(found: Sequence[Reviewed], common: InCommon | None = None, *, room: 
     """
     names = ", ".join(one.review.case.nest for one in found)
     first = f"<h1>{escape(names)}: what the climate did</h1><p>{escape(room)}</p>"
+    return document(f"{names}: review", first + body_of(found, common), csv_text(found), names)
+
+
+def body_of(found: Sequence[Reviewed], common: InCommon | None = None) -> str:
+    """The same without the frame of a file, for a page; headings from level 2."""
     told = "" if common is None else f"<section>{common_section(common)}{verdicts(found)}</section>"
-    return document(f"{names}: review", first + told + "".join(article(one) for one in found), csv_text(found), names)
+    return told + "".join(article(one) for one in found)
 
 
 def document(title: str, body: str, data: str, names: str) -> str:
@@ -104,6 +109,11 @@ def csv_rows(found: Sequence[Reviewed]) -> list[tuple[str, ...]]:
 
 def csv_text(found: Sequence[Reviewed]) -> str:
     """The same as a file."""
+    return csv_of(csv_rows(found))
+
+
+def csv_of(rows: Iterable[Sequence[str]]) -> str:
+    """Rows as the text of a CSV file."""
     text = io.StringIO()
-    csv.writer(text).writerows(csv_rows(found))
+    csv.writer(text).writerows(rows)
     return text.getvalue()

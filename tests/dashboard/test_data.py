@@ -14,7 +14,6 @@ from dashboard.wall_model import wall_of
 from sensord.alarms.watch import standings_of
 from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS, to_ms
 from sensord.config import load_config
-from sensord.errors import InputError
 from sensord.health import Beats
 from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement, Reading, Season
 from sensord.store.base import Columns
@@ -180,15 +179,3 @@ def test_bands_are_those_that_were_in_force_then(kept, clock) -> None:
     for span in spans:
         middle = standings.of_nest("A-1", (span.from_ms + span.until_ms) // 2)
         assert middle.bands == span.bands
-
-
-def test_a_review_sees_what_was_noted_since_the_last(kept, clock) -> None:
-    data = Data(kept)
-    assert data.review("A-1", to_ms(clock.now()), 30).died_ms is None
-    kept.registry.add_entries([Entry(to_ms(clock.now()) - HOUR_MS, "A-1", EntryKind.DIED)])
-    found = data.review("A-1", to_ms(clock.now()), 30)
-    assert to_ms(clock.now()) - HOUR_MS == found.died_ms
-    assert found.cause
-    assert found.because
-    with pytest.raises(InputError, match="there is no such nest"):
-        data.review("A-9", to_ms(clock.now()), 30)

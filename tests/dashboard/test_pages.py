@@ -12,7 +12,7 @@ from invented_room import DEAD, InventedRoom, nest_now, room
 
 from dashboard.app import create_app
 from dashboard.nest_snapshot import Mark
-from dashboard.snapshot import Chore, ColonyNow, Exposed, ProcessNow, ReviewNow, RoundNow, Snapshot
+from dashboard.snapshot import Chore, ColonyNow, ProcessNow, RoundNow, Snapshot
 from sensord.clock import to_ms
 from sensord.errors import StoreError
 
@@ -276,31 +276,7 @@ def test_no_colonies_says_how_to_begin(clock) -> None:
     assert "nestclimate journal add A-01 count --amount 12" in page.text
 
 
-def test_a_review_is_asked_by_a_form_and_shown_below_it(client) -> None:
-    assert '<form method="get"' in client.get("/review").text
-    page = client.get(f"/review?nest={DEAD}&day=2026-03-23&days=14").text
-    assert "consistent with: too dry" in page
-    assert "24 Mar 2026" not in page
-    assert "9 Mar 2026 23:59 to 23 Mar 2026 23:59" in page
-    assert "31.0 %" in page
-
-
-@pytest.mark.parametrize(
-    ("query", "words"),
-    [
-        ("nest=ZZ-99", "there is no such nest"),
-        ("nest=A-05&day=yesterday", "allowed is a day such as"),
-        ("nest=A-05&day=9999-12-31", "allowed is a day such as"),
-        ("nest=A-05&days=0", "allowed is 1 to 365"),
-        ("nest=A-05&days=nan", "allowed is 1 to 365"),
-        ("nest=A-05&days=%C2%B2", "allowed is 1 to 365"),
-    ],
-)
-def test_a_review_that_cannot_be_says_what_is_allowed(client, query, words) -> None:
-    assert words in client.get(f"/review?{query}").text
-
-
-@pytest.mark.parametrize("path", ["/round", "/colonies", "/review?nest=A-05", "/review?nest=%3Cscript%3Ealert(1)"])
+@pytest.mark.parametrize("path", ["/round", "/colonies", "/review?nest=%3Cscript%3Ealert(1)"])
 def test_a_hostile_name_on_the_keeper_s_pages_is_only_text(clock, path) -> None:
     class Hostile(InventedRoom):
         def round(self):
@@ -308,13 +284,6 @@ def test_a_hostile_name_on_the_keeper_s_pages_is_only_text(clock, path) -> None:
 
         def colonies(self):
             return (ColonyNow(HOSTILE, HOSTILE, HOSTILE, ((HOSTILE, 1),), died_ms=1),)
-
-        def review(self, nest, at_ms, days):
-            if nest != "A-05":
-                return super().review(nest, at_ms, days)
-            found = (HOSTILE, 0.5, HOSTILE)
-            exposed = (Exposed(HOSTILE, 0, 1, 1.0, 1.0, 1.0),)
-            return ReviewNow(HOSTILE, 0, 1, 1, 1.0, *found, HOSTILE, findings=(found,), exposures=exposed)
 
     answer = create_app(Hostile(clock, lambda at_ms: room(3, at_ms)), clock).test_client().get(path)
     assert 200 == answer.status_code

@@ -10,7 +10,7 @@ from invented_room import DEAD, InventedRoom, nest_now, room
 
 from dashboard.app import create_app
 from dashboard.data import Data
-from dashboard.snapshot import AlarmNow, Chore, ReviewNow, RoundNow
+from dashboard.snapshot import AlarmNow, Chore, RoundNow
 from dashboard.units import degrees, difference, in_words, of_kind, short, written
 from sensord.config import load_config
 from sensord.wiring import Room
@@ -62,15 +62,8 @@ class Warm(InventedRoom):
     def round(self):
         return RoundNow(0, (Chore("rest", "now", "room", "A", "A-01", "too warm: 14.2 °C, its band is 5 to 12 °C"),))
 
-    def review(self, nest, at_ms, days):
-        found: ReviewNow = super().review(nest, at_ms, days)
-        hot = dataclasses.replace(found.exposures[0], factor="hot", worst=33.0, limit=31.0)
-        swing = dataclasses.replace(found.exposures[0], factor="swing", worst=8.0, limit=6.0)
-        because = "worst 33.1 °C (limit 31)"
-        return dataclasses.replace(found, because=because, findings=(("heat", 0.9, because),), exposures=(hot, swing))
 
-
-PATHS = ("/review?nest=A-05", f"/review?nest={DEAD}", "/nest/A-05", f"/nest/{DEAD}")
+PATHS = ("/review?nest=A-05", f"/review?nest={DEAD}", "/review?nest=Z-01&beside=A-05", "/nest/A-05", f"/nest/{DEAD}")
 
 
 def test_no_page_shows_celsius_where_fahrenheit_is_set(clock) -> None:

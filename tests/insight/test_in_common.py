@@ -149,5 +149,5 @@ def test_traits_of_a_nest():
     assert found == {
         ("room", "cellar"), ("rack", "B (cellar)"), ("species", "Lasius niger"), ("stage", "founding"),
         ("came", "22 Dec 2025"), ("age", "3 to 12 months"), ("water", "1 Apr 2026"), ("water noted", "rain water"),
-        ("sugar", "2 Apr 2026"), ("probe", "hub-b/t1"), ("hub", "hub-b"), ("heated", "2 °C or more"),
+        ("sugar", "2 Apr 2026"), ("probe", "hub-b/t1"), ("hub", "hub-b"), ("heated", "2 °C warmer"),
     }  # fmt: skip
