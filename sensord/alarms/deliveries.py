@@ -111,12 +111,13 @@ class Deliveries:
         )
 
     def next_due(self, route: str, now_ms: int) -> Due | None:
-        """The oldest message that the route should try now."""
+        """The oldest message that the route should try now; a wait longer than any there is comes from a moved clock."""
         row = self._connection.execute(
             """SELECT m.id, m.at_ms, m.priority, m.topic, m.title, m.body, d.tries FROM deliveries d
                JOIN messages m ON m.id = d.message
-               WHERE d.route = ? AND d.accepted_ms IS NULL AND d.next_ms <= ? ORDER BY m.at_ms, m.id LIMIT 1""",
-            (route, now_ms),
+               WHERE d.route = ? AND d.accepted_ms IS NULL AND (d.next_ms <= ? OR d.next_ms > ?)
+               ORDER BY m.at_ms, m.id LIMIT 1""",
+            (route, now_ms, now_ms + LONGEST_RETRY_MS),
         ).fetchone()
         if row is None:
             return None
@@ -131,9 +132,9 @@ class Deliveries:
                 (at_ms, at_ms, due.message.id, due.route),
             )
 
-    def refused(self, due: Due, at_ms: int, error: str) -> None:
-        """It was not taken: the whole route waits, each time twice as long, 15 minutes at most, and tries again."""
-        wait_ms = min(LONGEST_RETRY_MS, FIRST_RETRY_MS << min(due.tries, 10))
+    def refused(self, due: Due, at_ms: int, error: str, *, least_wait_ms: int = 0) -> None:
+        """It was not taken: it waits, each time twice as long, 15 minutes at most, and is tried again."""
+        wait_ms = max(least_wait_ms, min(LONGEST_RETRY_MS, FIRST_RETRY_MS << min(due.tries, 10)))
         with transaction(self._connection):
             self._connection.execute(
                 "UPDATE deliveries SET tries = tries + 1, tried_ms = ?, next_ms = ?, error = ? "

@@ -11,12 +11,13 @@ import os
 import re
 import threading
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import apprise
 
 from sensord.alarms.deliveries import Deliveries, Due, Message
-from sensord.clock import Clock, to_ms
+from sensord.clock import MINUTE_MS, Clock, to_ms
 from sensord.config import Config
 from sensord.db import open_db
 from sensord.errors import NestclimateError, PushError
@@ -27,7 +28,10 @@ log = logging.getLogger(__name__)
 
 DEADLINE_S = 30.0
 POLL_S = 1.0
-MOST_HANGING = 3
+FIRST_PAUSE_S, LONGEST_PAUSE_S = 5.0, 60.0
+MOST_HANGING, HANGING_PAUSE_S = 3, 900.0
+LATE_MS = 5 * MINUTE_MS
+"""A message whose sending hangs may have arrived: so long its answer is waited for before it is sent again."""
 _TYPES = {
     Priority.LOW: apprise.NotifyType.INFO,
     Priority.MEDIUM: apprise.NotifyType.WARNING,
@@ -103,6 +107,11 @@ class Sender:
         bounds = "" if re.search(r"[?&][rc]to=", address) else ("&" if "?" in address else "?") + "rto=10&cto=5"
         if not self._apprise.add(address + bounds):
             raise PushError(f"push route {name!r}: its address is not one that apprise understands (address not shown)")
+        if len(self._apprise) != 1:
+            raise PushError(
+                f"push route {name!r}: holds more than one address; give each a [[push.route]] of its own, so that each is "
+                "tried until it took the message (addresses not shown)"
+            )
 
     def send(self, message: Message) -> None:
         """Hand over one message.
@@ -155,8 +164,20 @@ def secret_address(
     return address
 
 
+@dataclass(slots=True)
+class _Try:
+    """One sending under way. ``outcome``: empty until it ends, then what went wrong, or None."""
+
+    due: Due
+    outcome: list[str | None]
+
+
 class RouteWorker:
-    """Works off one route's deliveries in a thread of its own."""
+    """Works off one route's deliveries in a thread of its own.
+
+    A route that failed rests before its next try, a minute at most: a server that asks for patience gets it. A sending that
+    hangs is left behind; what it brings in the end counts. While several hang, the route is tried every quarter of an hour.
+    """
 
     def __init__(
         self, sender: Sender, database: Path, clock: Clock, *, deadline_s: float = DEADLINE_S, poll_s: float = POLL_S
@@ -164,7 +185,8 @@ class RouteWorker:
         self._sender, self._database, self._clock = sender, database, clock
         self._deadline_s, self._poll_s = deadline_s, poll_s
         self._stop = threading.Event()
-        self._hanging: list[threading.Thread] = []
+        self._hanging: list[_Try] = []
+        self._failures, self._rests_until_s = 0, 0.0
         self._thread = threading.Thread(target=self._run, name=f"push {sender.name}", daemon=True)
 
     def start(self) -> None:
@@ -192,18 +214,36 @@ class RouteWorker:
             connection.close()
 
     def work(self, deliveries: Deliveries) -> bool:
-        """Try the oldest message that is due; whether there was one."""
+        """Try the oldest message that is due; whether one was taken, or another may be tried at once."""
+        self._note_late(deliveries)
+        now_s = self._clock.monotonic()
         due = deliveries.next_due(self._sender.name, self._now_ms())
-        self._hanging = [thread for thread in self._hanging if thread.is_alive()]
-        if due is None or len(self._hanging) >= MOST_HANGING:
+        if due is None or now_s < self._rests_until_s:
             return False
         error = self._try(due)
         if error is None:
             deliveries.accepted(due, self._now_ms())
-        else:
-            deliveries.refused(due, self._now_ms(), error)
-            log.warning("%s; message %s will be tried again", error, due.message.id)
-        return True
+            self._failures = 0
+            return True
+        hangs = any(each.due is due for each in self._hanging)
+        deliveries.refused(due, self._now_ms(), error, least_wait_ms=LATE_MS if hangs else 0)
+        log.warning("%s; message %s will be tried again", error, due.message.id)
+        self._rest()
+        return False
+
+    def _rest(self) -> None:
+        pause_s = min(LONGEST_PAUSE_S, FIRST_PAUSE_S * 2 ** min(self._failures, 10))
+        pause_s = HANGING_PAUSE_S if len(self._hanging) >= MOST_HANGING else pause_s
+        self._failures += 1
+        self._rests_until_s = self._clock.monotonic() + pause_s
+
+    def _note_late(self, deliveries: Deliveries) -> None:
+        """Sendings that hung and have ended: a message that was taken after all is not sent again."""
+        for late in [each for each in self._hanging if each.outcome]:
+            self._hanging.remove(late)
+            if late.outcome[0] is None:
+                deliveries.accepted(late.due, self._now_ms())
+                self._failures, self._rests_until_s = 0, 0.0
 
     def _now_ms(self) -> int:
         return to_ms(self._clock.now())
@@ -223,7 +263,7 @@ class RouteWorker:
         thread.start()
         thread.join(self._deadline_s)
         if not outcome:
-            self._hanging.append(thread)
+            self._hanging.append(_Try(due, outcome))
             return f"push route {self._sender.name!r}: no answer within {self._deadline_s:g} s"
         return outcome[0]
 
