@@ -70,6 +70,7 @@ class Data:
         self._lock = threading.Lock()
         self.touched = threading.Event()
         self._steps = KeptSteps()
+        self._steps = KeptSteps()
         self._snapshot, self._keeping, self._slow, self._water = _Kept(), _Kept(), _Kept(), _Kept()
         self._round = KeptRound()
         self.keeping = KeepingData(self._room)

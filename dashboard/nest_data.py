@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import threading
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -30,35 +32,71 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 PLACES = (Place.WET_END, Place.DRY_END, Place.OUTWORLD)
 RAW_MS = 2 * DAY_MS
-MOST_POINTS, MOST_SIBLING_POINTS, MOST_SIBLINGS = 1_500, 400, 8
-_STEPS_H = (1, 2, 3, 4, 6, 8, 12, 24, 48, 96, 168)
+MOST_POINTS, MOST_STEPS, MOST_SIBLING_STEPS, MOST_SIBLINGS = 1_500, 1_100, 400, 8
+_STEPS_H = (1, 3, 6, 24, 72, 168)
+"""A year has one step a day: its mean, with the day's extremes around it."""
+KEPT_S, MOST_KEPT = 600.0, 256
 _LISTED = 12
 _LOW_HIGH = (0.1, 0.9)
 
 
-def history_of(room: Room, name: str, from_ms: int | None, until_ms: int, asked: Asked) -> History:
+class KeptSteps:
+    """Steps of siblings and rooms, which many questions share, kept for some minutes. For any thread."""
+
+    def __init__(self) -> None:
+        self._lock, self._kept = threading.Lock(), dict[tuple[Any, ...], tuple[float, Floats]]()
+
+    def place(self, room: Room, name: str, place: Place, window: tuple[int, int], step_h: int) -> Floats:
+        """Of a place of a nest."""
+        return self._ask(
+            room, (name, place), window, step_h, lambda: room.history.place_steps(name, place, *window, step_h)
+        )
+
+    def room(self, room: Room, name: str, window: tuple[int, int], step_h: int) -> Floats:
+        """Of a room."""
+        return self._ask(room, (name,), window, step_h, lambda: room.history.room_steps(name, *window, step_h))
+
+    def _ask(
+        self, room: Room, who: tuple[str, ...], window: tuple[int, int], step_h: int, read: Callable[[], Floats]
+    ) -> Floats:
+        step_ms, now_s = step_h * HOUR_MS, room.clock.monotonic()
+        key = (*who, window[0] // step_ms, -(-window[1] // step_ms), step_h)
+        with self._lock:
+            made_s, found = self._kept.get(key, (-math.inf, None))
+        if found is not None and now_s - made_s < KEPT_S * getattr(room.clock, "speed", 1.0):
+            return found
+        found = read()
+        with self._lock:
+            while len(self._kept) >= MOST_KEPT:
+                del self._kept[next(iter(self._kept))]
+            self._kept[key] = (now_s, found)
+        return found
+
+
+def history_of(room: Room, kept: KeptSteps, name: str, window: tuple[int | None, int], asked: Asked) -> History:
     """A nest over a window.
 
     Args:
-        from_ms: None: since its probe was first heard of.
+        window: from and until; from None: since its probe was first heard of.
 
     Raises:
         StoreError: store or registry cannot be read.
     """
-    begin_ms = _first_ms(room, name, until_ms) if from_ms is None else from_ms
+    until_ms = window[1]
+    begin_ms = _first_ms(room, name, until_ms) if window[0] is None else window[0]
     nest = room.registry.nest(name, until_ms)
-    place, air = _air(room, name, begin_ms, until_ms)
+    place, air, steps = _air(room, name, (begin_ms, until_ms))
     found = History(
         begin_ms, until_ms, place.value if len(air.rh_pct.at_ms) else "", air,
         marks=_marks(room, name, begin_ms, until_ms), spans=spans_of(room, name, place, begin_ms, until_ms),
-        wetness=None if nest is None else _wetness(room, nest, place, begin_ms, until_ms),
+        wetness=None if nest is None else _wetness(room, kept, (nest, place, steps), (begin_ms, until_ms)),
     )  # fmt: skip
     if asked.zoom is not None:
         found = dataclasses.replace(found, fine=_fine(room, name, place, asked.zoom, (begin_ms, until_ms)))
     if asked.moisture:
         found = dataclasses.replace(found, dew_c=_dew(air), deficit_kpa=_deficit(air))
     if asked.siblings and nest is not None:
-        found = dataclasses.replace(found, siblings=_siblings(room, nest, place, begin_ms, until_ms))
+        found = dataclasses.replace(found, siblings=_siblings(room, kept, nest, place, (begin_ms, until_ms)))
     return found
 
 
@@ -86,35 +124,32 @@ def _first_ms(room: Room, name: str, until_ms: int) -> int:
     return until_ms - DAY_MS if first_ms is None else min(first_ms, until_ms - HOUR_MS)
 
 
-def _air(room: Room, name: str, from_ms: int, until_ms: int) -> tuple[Place, AirTracks]:
-    """Of the first of the nest's places that has any reading in the window."""
+def _air(room: Room, name: str, window: tuple[int, int]) -> tuple[Place, AirTracks, Floats | None]:
+    """Of the first of the nest's places that has any reading in the window; on long windows with its steps."""
     stood = {
         one.place
         for one in room.registry.placements(nest=name)
-        if one.since_ms < until_ms and (one.until_ms is None or one.until_ms > from_ms)
+        if one.since_ms < window[1] and (one.until_ms is None or one.until_ms > window[0])
     }
     places = [place for place in PLACES if place in stood]
     for place in places:
-        air = _air_at(room, name, place, from_ms, until_ms)
+        air, steps = _air_at(room, name, place, window)
         if len(air.rh_pct.at_ms):
-            return place, air
-    return (places or PLACES)[0], AirTracks()
+            return place, air, steps
+    return (places or PLACES)[0], AirTracks(), None
 
 
-def _air_at(room: Room, name: str, place: Place, from_ms: int, until_ms: int) -> AirTracks:
-    if until_ms - from_ms <= RAW_MS:
-        columns = room.history.place_series(name, place, from_ms, until_ms)
-        at_ms, temp_c, rh_pct, step_ms = thinned(columns, from_ms, until_ms)
-        return AirTracks(Track(at_ms, rh_pct, step_ms=step_ms), Track(at_ms, temp_c, step_ms=step_ms))
-    step_h = step_h_of(until_ms - from_ms, MOST_POINTS)
-    temp_c, rh_pct, low_c, high_c, low_pct, high_pct = room.history.place_steps(name, place, from_ms, until_ms, step_h)
-    at_ms = _grid(from_ms, step_h, len(temp_c))
-    if not (np.isfinite(temp_c).any() or np.isfinite(rh_pct).any()):
-        return AirTracks()
+def _air_at(room: Room, name: str, place: Place, window: tuple[int, int]) -> tuple[AirTracks, Floats | None]:
+    long_ms = window[1] - window[0]
+    if long_ms <= RAW_MS:
+        at_ms, temp_c, rh_pct, step_ms = thinned(room.history.place_series(name, place, *window), *window)
+        return AirTracks(Track(at_ms, rh_pct, step_ms=step_ms), Track(at_ms, temp_c, step_ms=step_ms)), None
+    step_h = step_h_of(long_ms, MOST_STEPS)
+    steps = room.history.place_steps(name, place, *window, step_h)
+    at_ms, (temp_c, rh_pct, low_c, high_c, low_pct, high_pct) = _grid(window[0], step_h, steps.shape[1]), steps
     known = np.isfinite(temp_c) | np.isfinite(rh_pct)
-    return AirTracks(
-        _track(at_ms, (rh_pct, low_pct, high_pct), step_h, known), _track(at_ms, (temp_c, low_c, high_c), step_h, known)
-    )
+    humidity = _track(at_ms, (rh_pct, low_pct, high_pct), step_h, known)
+    return AirTracks(humidity, _track(at_ms, (temp_c, low_c, high_c), step_h, known)), steps
 
 
 def _fine(room: Room, name: str, place: Place, zoom: tuple[int, int], window: tuple[int, int]) -> AirTracks | None:
@@ -123,7 +158,7 @@ def _fine(room: Room, name: str, place: Place, zoom: tuple[int, int], window: tu
     whole_ms = window[1] - window[0]
     if until_ms - from_ms < MINUTE_MS or whole_ms <= RAW_MS or until_ms - from_ms > whole_ms / 2:
         return None
-    return _air_at(room, name, place, from_ms, until_ms)
+    return _air_at(room, name, place, (from_ms, until_ms))[0]
 
 
 def _dew(air: AirTracks) -> Track:
@@ -142,39 +177,42 @@ def _arrays(air: AirTracks) -> tuple[Floats, Floats]:
     return np.asarray(air.temp_c.middle, dtype=float), np.asarray(air.rh_pct.middle, dtype=float)
 
 
-def _wetness(room: Room, nest: Nest, place: Place, from_ms: int, until_ms: int) -> Track | None:
-    """From steps of an hour at least: it changes over days."""
+def _wetness(
+    room: Room, kept: KeptSteps, where: tuple[Nest, Place, Floats | None], window: tuple[int, int]
+) -> Track | None:
+    """From steps of an hour at least: it changes over days. ``where`` brings them along if they were read already."""
+    nest, place, own = where
     if place not in NEST_PLACES:
         return None
-    step_h = step_h_of(until_ms - from_ms, MOST_POINTS)
-    outside = room.history.room_steps(nest.room, from_ms, until_ms, step_h)
+    step_h = step_h_of(window[1] - window[0], MOST_STEPS)
+    outside = kept.room(room, nest.room, window, step_h)
     if not np.isfinite(outside[0]).any():
         return None
-    own = room.history.place_steps(nest.name, place, from_ms, until_ms, step_h)
+    own = room.history.place_steps(nest.name, place, *window, step_h) if own is None else own
     w, sd = wetness_series(own[0], own[1], vapour_pa(outside[0], outside[1]))
     if not np.isfinite(w).any():
         return None
-    return _track(_grid(from_ms, step_h, len(w)), (w, np.clip(w - sd, 0.0, None), w + sd), step_h, np.isfinite(w))
+    return _track(_grid(window[0], step_h, len(w)), (w, np.clip(w - sd, 0.0, None), w + sd), step_h, np.isfinite(w))
 
 
-def _siblings(room: Room, nest: Nest, place: Place, from_ms: int, until_ms: int) -> Siblings | None:
+def _siblings(room: Room, kept: KeptSteps, nest: Nest, place: Place, window: tuple[int, int]) -> Siblings | None:
     """The same species and stage in the same room, alive, those of the same rack first; at most eight."""
-    alive = room.registry.alive(until_ms)
+    alive = room.registry.alive(window[1])
     kin = [
         one
-        for one in room.registry.nests(until_ms)
+        for one in room.registry.nests(window[1])
         if one.name != nest.name
         and one.name in alive
         and (one.room, one.species.casefold(), one.stage) == (nest.room, nest.species.casefold(), nest.stage)
     ]
     placed = {one.nest for one in room.registry.placements() if one.place == place}
     kin = sorted((one for one in kin if one.name in placed), key=lambda one: (one.rack != nest.rack, one.name))
-    step_h = step_h_of(until_ms - from_ms, MOST_SIBLING_POINTS)
-    tables = [room.history.place_steps(one.name, place, from_ms, until_ms, step_h)[:2] for one in kin[:MOST_SIBLINGS]]
+    step_h = step_h_of(window[1] - window[0], MOST_SIBLING_STEPS)
+    tables = [kept.place(room, one.name, place, window, step_h)[:2] for one in kin[:MOST_SIBLINGS]]
     tables = [table for table in tables if np.isfinite(table).any()]
     if not tables:
         return None
-    at_ms = _grid(from_ms, step_h, tables[0].shape[1])
+    at_ms = _grid(window[0], step_h, tables[0].shape[1])
     temp_c, rh_pct = (spread(np.stack([table[row] for table in tables])) for row in (0, 1))
     tracks = (_track(at_ms, rows, step_h, np.isfinite(rows[0])) for rows in (rh_pct, temp_c))
     return Siblings(len(tables), *tracks)

@@ -105,18 +105,6 @@ UNKNOWN_COUNT = "never counted"
 BANDS = {"rh_pct": "humidity", "temp_c": "temperature"}
 EDGES = ("ideal from", "ideal to", "limit from", "limit to")
 NO_SOURCE = "not given"
-PANELS = {
-    "rh_pct": "humidity",
-    "temp_c": "temperature",
-    "wetness": "wetness of the cotton",
-    "dew_c": "dew point",
-    "deficit_kpa": "vapour pressure deficit",
-}
-STRIP = ("journal", "alarms")
-TIME_IN = "time in {zone}"
-SIBLINGS_MEDIAN = "siblings, median"
-ALARM_MARK = "alarm: {what}"
-WORST = "worst"
 BANDS_TITLE = "What is right here, and who says so"
 OUTLOOK_TITLE = "Water left, mL"
 OUTLOOK = "Runs dry {early} to {late} (8 of 10 such nests do), about {middle}."

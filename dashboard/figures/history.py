@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-from dashboard import text
+from dashboard import text, text_nest
 from dashboard.figures.lines import Clockface, Convert, line, ribbon
 from dashboard.figures.marks import mark_traces
 from dashboard.nest_snapshot import AirTracks, BandSpan, History, Track
@@ -53,18 +53,18 @@ def _panels(history: History, unit: str) -> list[_Panel]:
     in_unit: Convert = partial(degrees, unit=unit)
     fine, kin = history.fine or AirTracks(), history.siblings
     panels = [
-        _Panel("y", text.PANELS["rh_pct"], "%", 1, float, history.air.rh_pct, fine.rh_pct, kin.rh_pct if kin else None),
+        _Panel("y", text_nest.PANELS["rh_pct"], "%", 1, float, history.air.rh_pct, fine.rh_pct, kin.rh_pct if kin else None),
         _Panel(
-            "y2", text.PANELS["temp_c"], sign(unit), 2, in_unit, history.air.temp_c, fine.temp_c,
+            "y2", text_nest.PANELS["temp_c"], sign(unit), 2, in_unit, history.air.temp_c, fine.temp_c,
             kin.temp_c if kin else None,
         ),
     ]  # fmt: skip
     if history.wetness is not None:
-        panels.append(_Panel("y4", text.PANELS["wetness"], "", 2, float, history.wetness))
+        panels.append(_Panel("y4", text_nest.PANELS["wetness"], "", 2, float, history.wetness))
     if history.dew_c is not None:
-        panels.append(_Panel("y5", text.PANELS["dew_c"], sign(unit), 1, in_unit, history.dew_c))
+        panels.append(_Panel("y5", text_nest.PANELS["dew_c"], sign(unit), 1, in_unit, history.dew_c))
     if history.deficit_kpa is not None:
-        panels.append(_Panel("y6", text.PANELS["deficit_kpa"], "kPa", 2, float, history.deficit_kpa))
+        panels.append(_Panel("y6", text_nest.PANELS["deficit_kpa"], "kPa", 2, float, history.deficit_kpa))
     return panels
 
 
@@ -99,7 +99,7 @@ def _filled(
 def _middle_of_siblings(panel: _Panel, track: Track, clock: Clockface) -> dict[str, Any]:
     return {
         "type": "scatter", "mode": "lines", "name": f"{panel.name}, siblings", "yaxis": panel.axis, "connectgaps": False,
-        "line": {"width": 1, "color": GREY, "dash": "dot"}, "hovertemplate": f"{text.SIBLINGS_MEDIAN} %{{y}}<extra></extra>",
+        "line": {"width": 1, "color": GREY, "dash": "dot"}, "hovertemplate": f"{text_nest.SIBLINGS_MEDIAN} %{{y}}<extra></extra>",
         **line(track, clock, panel.convert, panel.digits),
     }  # fmt: skip
 
@@ -126,7 +126,7 @@ def _bands(band: Band, axis: str, since: str, until: str, convert: Convert) -> l
 def _time_axis(history: History, clock: Clockface, zone: str) -> dict[str, Any]:
     window = [clock.at(history.from_ms), clock.at(history.until_ms)] if history.until_ms else None
     return {
-        "gridcolor": "rgba(128,128,128,0.25)", "zeroline": False, "title": {"text": text.TIME_IN.format(zone=zone)},
+        "gridcolor": "rgba(128,128,128,0.25)", "zeroline": False, "title": {"text": text_nest.TIME_IN.format(zone=zone)},
         "anchor": "y3", "type": "date", "range": window, "autorange": window is None,
     }  # fmt: skip
 
@@ -137,7 +137,7 @@ def _layout(panels: Sequence[_Panel], shapes: list[dict[str, Any]], zone: str, r
     axes: dict[str, Any] = {
         "yaxis3": {
             "domain": [0, _STRIP_PX / high], "range": [-0.6, 1.6], "fixedrange": True, "showgrid": False, "zeroline": False,
-            "tickvals": [0, 1], "ticktext": list(text.STRIP),
+            "tickvals": [0, 1], "ticktext": list(text_nest.STRIP),
         }
     }  # fmt: skip
     top = 1.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from dashboard import text
+from dashboard import text, text_nest
 from dashboard.figures.lines import Clockface
 from dashboard.nest_snapshot import History, Mark
 from dashboard.units import of_kind
@@ -56,8 +56,8 @@ def _points(name: str, marks: list[Mark], clock: Clockface, axis: str, row: int)
 
 
 def _alarm_words(mark: Mark, unit: str) -> str:
-    words = text.ALARM_MARK.format(what=text.KINDS.get(mark.text, mark.text))
-    return words if mark.worst is None else f"{words}, {text.WORST} {of_kind(mark.text, mark.worst, unit)}"
+    words = text_nest.ALARM_MARK.format(what=text.KINDS.get(mark.text, mark.text))
+    return words if mark.worst is None else f"{words}, {text_nest.WORST} {of_kind(mark.text, mark.worst, unit)}"
 
 
 def _safe(words: str) -> str:

@@ -1,36 +1,48 @@
-"""``/nest/ID``: one nest, now and over time. The one page with a chart, so the one that is a Dash page."""
+"""``/nest/ID``: one nest, now and over time. The one page with a chart, so the one that is a Dash page.
+
+Its head, with the one-tap entries, comes with the page from the server: it is there before the chart library is. Dash
+fills in the rest and keeps it fresh.
+"""
 
 from __future__ import annotations
 
 from typing import Any
-from urllib.parse import parse_qs, quote, unquote
+from urllib.parse import unquote
 
 import dash
-from dash import Input, Output, dcc, html
+from dash import Input, Output, State, dcc, html
+from dash.exceptions import PreventUpdate
 from flask import Flask, request
 from markupsafe import Markup
 
-from dashboard import ids, text, text_access
-from dashboard.figures.history import empty_words, history_figure
+from dashboard import ids, text, text_access, text_nest
 from dashboard.figures.water import water_figure
-from dashboard.nest_snapshot import Asked
+from dashboard.pages.nest_chart import (
+    NOTHING,
+    SLOW_FROM_MS,
+    SLOW_TICKS,
+    Charted,
+    Window,
+    charted,
+    revision,
+    window_of,
+    zoomed,
+)
+from dashboard.pages.nest_entries import head_html
+from dashboard.pages.nest_now import facts, gone, journal, provenance
 from dashboard.pages.wall import failed
 from dashboard.shell import build_id, nav, page, token_meta
-from dashboard.snapshot import NestNow, Snapshot, Source
-from dashboard.units import CELSIUS, in_words, short
-from dashboard.viewmodels import card_of, local, outlook_words
+from dashboard.snapshot import Source
+from dashboard.viewmodels import outlook_words
 from sensord.clock import DAY_MS, Clock, to_ms
 from sensord.errors import NestclimateError
-from sensord.keeping.bands import Band, Bands
 from sensord.model import NEST
 
 PREFIX = "/nest/"
-WINDOWS = {"0.25": "6 hours", "1": "day", "7": "week", "30": "month", "365": "year"}
-DAYS, EVERY_MS = "1", 30_000
-Shown = tuple[str, list[Any], Any, str, str, Any, dict[str, str], list[Any]]
-"""Title, facts, history and what to say where it is empty, the outlook in words and as a fan, its style, bands."""
-_HEAD, _NAV = "<!-- head -->", "<!-- nav -->"
-_NOTHING: dict[str, Any] = {"data": [], "layout": {"xaxis": {"visible": False}, "yaxis": {"visible": False}}}
+EVERY_MS = 30_000
+Now = tuple[list[Any], str, Any, dict[str, str], list[Any], list[Any]]
+"""Facts, the outlook in words and as a fan, its style, the journal, the bands."""
+_HEAD, _NAV, _NEST_HEAD = "<!-- head -->", "<!-- nav -->", "<!-- nest -->"
 _CHART = {"displayModeBar": False, "displaylogo": False, "responsive": True}
 _HIDDEN, _SHOWN = {"display": "none"}, {"display": "block"}
 
@@ -38,7 +50,7 @@ _HIDDEN, _SHOWN = {"display": "none"}, {"display": "block"}
 def register(server: Flask, source: Source, clock: Clock) -> dash.Dash:
     """Mount the Dash application under ``/nest/``; an unknown nest is a 404 before Dash sees it."""
     app = _Charts(
-        __name__, server=server, routes_pathname_prefix=PREFIX, requests_pathname_prefix=PREFIX,
+        source, __name__, server=server, routes_pathname_prefix=PREFIX, requests_pathname_prefix=PREFIX,
         include_assets_files=False, title=text.NEST, update_title="", index_string=_index(),
     )  # fmt: skip
     app.layout = layout()
@@ -50,28 +62,67 @@ def register(server: Flask, source: Source, clock: Clock) -> dash.Dash:
             return None
         return page(text.NEST, Markup("<main><h1>404</h1><p>{}</p></main>").format(text.NO_NEST)), 404
 
-    @app.callback(  # type: ignore[untyped-decorator]
-        Output(ids.NEST_TITLE, "children"), Output(ids.NEST_FACTS, "children"),
-        Output(ids.NEST_CHART, "figure"), Output(ids.NEST_EMPTY, "children"),
-        Output(ids.NEST_WATER_WORDS, "children"), Output(ids.NEST_WATER, "figure"), Output(ids.NEST_WATER, "style"),
-        Output(ids.NEST_BANDS, "children"),
-        Output(ids.NEST_DAYS, "children"),
-        Input(ids.NEST_ADDRESS, "pathname"), Input(ids.NEST_ADDRESS, "search"), Input(ids.NEST_TICK, "n_intervals"),
-    )  # fmt: skip
-    def show(pathname: str, search: str, _ticks: int) -> tuple[Any, ...]:
-        days = parse_qs((search or "").removeprefix("?")).get("days", [DAYS])[0]
-        return (*shown(source, clock, pathname, days), windows(pathname, days))
-
+    _keep_fresh(app, source, clock)
     return app
 
 
+def _keep_fresh(app: dash.Dash, source: Source, clock: Clock) -> None:
+    """The callbacks: what is now, what was, and where the reader looks closer."""
+
+    @app.callback(  # type: ignore[untyped-decorator]
+        Output(ids.NEST_FACTS, "children"), Output(ids.NEST_WATER_WORDS, "children"), Output(ids.NEST_WATER, "figure"),
+        Output(ids.NEST_WATER, "style"), Output(ids.NEST_JOURNAL, "children"), Output(ids.NEST_BANDS, "children"),
+        Input(ids.NEST_ADDRESS, "pathname"), Input(ids.NEST_TICK, "n_intervals"), Input(ids.NEST_WRITTEN, "data"),
+    )  # fmt: skip
+    def now(pathname: str, _ticks: int, _written: int) -> Now:
+        return shown_now(source, name_in(pathname))
+
+    @app.callback(  # type: ignore[untyped-decorator]
+        Output(ids.NEST_CHART, "figure"), Output(ids.NEST_EMPTY, "children"), Output(ids.NEST_DAYS, "children"),
+        Output(ids.NEST_MEANS, "children"), Output(ids.NEST_KIN, "children"),
+        Input(ids.NEST_ADDRESS, "pathname"), Input(ids.NEST_ADDRESS, "search"), Input(ids.NEST_TICK, "n_intervals"),
+        Input(ids.NEST_WRITTEN, "data"), Input(ids.NEST_SHOWN, "value"), Input(ids.NEST_ZOOM, "data"),
+        Input(ids.NEST_WHOLE, "n_clicks"),
+    )  # fmt: skip
+    def chart(
+        pathname: str, search: str, ticks: int, _written: int, shown: list[str], zoom: Any, resets: int
+    ) -> Charted:
+        window = window_of(search)
+        if _not_due(window, ticks):
+            raise PreventUpdate
+        return shown_chart(source, clock, name_in(pathname), window, shown or [], zoom, resets)
+
+    @app.callback(  # type: ignore[untyped-decorator]
+        Output(ids.NEST_ZOOM, "data"), Input(ids.NEST_CHART, "relayoutData"),
+        State(ids.NEST_ADDRESS, "pathname"), State(ids.NEST_ADDRESS, "search"), State(ids.NEST_WHOLE, "n_clicks"),
+    )  # fmt: skip
+    def look_closer(moved: Any, pathname: str, search: str, resets: int) -> Any:
+        window = window_of(search)
+        found = False if window is None else zoomed(moved, revision(name_in(pathname), window, resets))
+        return dash.no_update if found is False else found
+
+
+def _not_due(window: Window | None, ticks: int) -> bool:
+    """Whether it was a tick alone that asked, for a window that hardly moves from one to the next."""
+    long = window is not None and (window.ms is None or window.ms > SLOW_FROM_MS)
+    by_tick = list(dash.ctx.triggered_prop_ids) == [f"{ids.NEST_TICK}.n_intervals"]
+    return long and by_tick and bool((ticks or 0) % SLOW_TICKS)
+
+
 class _Charts(dash.Dash):  # type: ignore[misc]
-    """Dash with the head of our pages: it differs by who asks, so it is put in anew for each request."""
+    """Dash with the head of our pages: it differs by nest and by who asks, so it is put in anew for each request."""
+
+    def __init__(self, source: Source, *given: Any, **named: Any) -> None:
+        super().__init__(*given, **named)
+        self._source = source
 
     def interpolate_index(self, **parts: str) -> str:
         """The page around the charts."""
+        name = name_in(request.path)
+        parts["title"] = str(Markup.escape(name or text.NEST))
         index: str = super().interpolate_index(**parts)
-        return index.replace(_HEAD, str(token_meta())).replace(_NAV, str(nav("")))
+        head = head_html(self._source, name)
+        return index.replace(_HEAD, str(token_meta())).replace(_NAV, str(nav(""))).replace(_NEST_HEAD, str(head))
 
 
 def is_known(source: Source, name: str) -> bool:
@@ -84,105 +135,81 @@ def is_known(source: Source, name: str) -> bool:
         return True
 
 
+def name_in(pathname: str) -> str:
+    """The nest that an address names; empty where that is no nest's name."""
+    name = unquote(pathname or "").removeprefix(PREFIX)
+    return name if NEST.fullmatch(name) else ""
+
+
 def layout() -> html.Main:
-    """The still frame of the page; the callback fills it."""
+    """The still frame below the head; the callbacks fill it."""
     return html.Main(
         [
             dcc.Location(id=ids.NEST_ADDRESS, refresh=False),
             dcc.Interval(id=ids.NEST_TICK, interval=EVERY_MS),
-            html.H1(id=ids.NEST_TITLE),
+            dcc.Store(id=ids.NEST_ZOOM),
+            dcc.Store(id=ids.NEST_WRITTEN),
             html.Div(id=ids.NEST_FACTS, className="facts"),
             html.P(id=ids.NEST_WATER_WORDS),
-            html.Div(id=ids.NEST_DAYS, className="windows"),
-            html.P(id=ids.NEST_EMPTY),
-            dcc.Graph(id=ids.NEST_CHART, config=_CHART),
-            dcc.Graph(id=ids.NEST_WATER, config=_CHART, style=_HIDDEN),
+            html.H2(text_nest.CHART, id="nest-past"),
+            html.Div(id=ids.NEST_DAYS, className="windows", role="group", **{"aria-label": text_nest.WINDOW_NAME}),
+            html.Div(
+                [
+                    dcc.Checklist(
+                        id=ids.NEST_SHOWN, value=["siblings"], inline=True, persistence=True,
+                        options=[{"label": label, "value": key} for key, label in text_nest.SHOWN.items()],
+                    ),
+                    html.Button(text_nest.WHOLE, id=ids.NEST_WHOLE, n_clicks=0),
+                ],
+                className="over-chart",
+            ),
+            html.P(id=ids.NEST_EMPTY, className="large"),
+            html.Figure(
+                [dcc.Graph(id=ids.NEST_CHART, figure=NOTHING, config=_CHART), html.Figcaption(id=ids.NEST_MEANS)],
+                **{"aria-labelledby": "nest-past"},
+            ),
+            html.P(id=ids.NEST_KIN, className="soft"),
+            dcc.Graph(id=ids.NEST_WATER, figure=NOTHING, config=_CHART, style=_HIDDEN),
+            html.Div(id=ids.NEST_JOURNAL),
             html.Div(id=ids.NEST_BANDS),
         ]
-    )
-
-
-def windows(pathname: str, days: str) -> list[Any]:
-    """How much of the past to show: links, so that a window can be bookmarked; the one on show is none."""
-    path = PREFIX + quote(unquote(pathname or "").removeprefix(PREFIX))
-    return [
-        html.B(label) if value == days else dcc.Link(label, href=f"{path}?days={value}")
-        for value, label in WINDOWS.items()
-    ]
-
-
-def shown(source: Source, clock: Clock, pathname: str, days: str) -> Shown:
-    """What the page shows for this address; an error is words on the page, never a silent old picture."""
-    name = unquote(pathname or "").removeprefix(PREFIX)
-    if not NEST.fullmatch(name) or days not in WINDOWS:
-        return _only(text.NO_NEST)
-    try:
-        now, snapshot = source.nest(name), source.snapshot()
-        if now is None:
-            return _only(text.NO_NEST)
-        until_ms = to_ms(clock.now())
-        if now.died_ms is not None:
-            until_ms = min(until_ms, now.died_ms + DAY_MS)
-        history = source.history(name, until_ms - round(float(days) * DAY_MS), until_ms, Asked(siblings=True))
-    except NestclimateError as error:
-        return _only(name, failed(error))
-    zone = snapshot.time_zone
-    figure = history_figure(history, zone, f"{name}/{days}", snapshot.temperature_unit)
-    words = outlook_words(now.water, snapshot.at_ms, zone) if now.water else ""
-    fan = water_figure(now.water, snapshot.at_ms, zone) if now.water else None
-    told = gone(now, snapshot) if now.died_ms is not None else facts(now, snapshot)
-    return (
-        name, told, figure, empty_words(history), words, fan or _NOTHING, _SHOWN if fan else _HIDDEN, provenance(now.bands, snapshot.temperature_unit),
     )  # fmt: skip
 
 
-def _only(title: str, words: str = "") -> Shown:
-    return title, [], _NOTHING, words, "", _NOTHING, _HIDDEN, []
+def shown_now(source: Source, name: str) -> Now:
+    """The present; an error is words on the page, never a silent old picture."""
+    try:
+        now = source.nest(name) if name else None
+        if now is None:
+            return [html.Div(text.NO_NEST)], "", NOTHING, _HIDDEN, [], []
+        snapshot, written = source.snapshot(), source.written(name)
+    except NestclimateError as error:
+        return [html.Div(failed(error))], "", NOTHING, _HIDDEN, [], []
+    words = outlook_words(now.water, snapshot.at_ms, snapshot.time_zone) if now.water else ""
+    fan = water_figure(now.water, snapshot.at_ms, snapshot.time_zone) if now.water else None
+    told = gone(now, snapshot) if now.died_ms is not None else facts(now, snapshot)
+    return (
+        told, words, fan or NOTHING, _SHOWN if fan else _HIDDEN, journal(written, snapshot.time_zone),
+        provenance(now.bands, snapshot.temperature_unit),
+    )  # fmt: skip
 
 
-def facts(now: NestNow, snapshot: Snapshot) -> list[Any]:
-    """The nest in a few large words."""
-    card = card_of(now, snapshot)
-    place = text.PLACES[now.placement.place] if now.placement else text.NO_PROBE
-    return _facts(
-        ("state", ": ".join(part for part in (text.STATES[card.state], card.reason) if part)),
-        ("species", now.species or now.nest.species),
-        (f"humidity, {place}", card.rh + (f", {card.rh_trend}" if card.rh_trend else "")),
-        (f"temperature, {place}", card.temp + (f", {card.temp_trend}" if card.temp_trend else "")),
-        ("water left", card.days),
-        ("reading is old", card.age),
-    )
-
-
-def gone(now: NestNow, snapshot: Snapshot) -> list[Any]:
-    """A nest whose colony died: when, and where to look why."""
-    died_ms = now.died_ms or 0
-    day = local(died_ms, snapshot.time_zone, "%Y-%m-%d")
-    link = html.A(text.REVIEW_IT, href=f"/review?nest={quote(now.nest.name)}&day={day}")
-    return _facts(
-        ("state", text.DIED.format(at=local(died_ms, snapshot.time_zone, "%-d %b %Y %H:%M"))),
-        ("species", now.species or now.nest.species),
-        ("why", link),
-    )
-
-
-def _facts(*rows: tuple[str, Any]) -> list[Any]:
-    return [html.Div([html.Small(label), value]) for label, value in rows if value]
-
-
-def provenance(bands: Bands | None, degrees: str = CELSIUS) -> list[Any]:
-    """The bands in force, each number with where it comes from."""
-    if bands is None:
-        return []
-    rows = []
-    for quantity, name in text.BANDS.items():
-        band: Band = getattr(bands, quantity)
-        for number, edge in enumerate(text.EDGES):
-            value, source = band.edge(number)
-            amount = short(value, degrees) if quantity == "temp_c" else f"{value:g} %"
-            cells = (name if number == 0 else "", edge, amount, in_words(source, degrees) or text.NO_SOURCE)
-            rows.append(html.Tr([html.Td(cell) for cell in cells]))
-    return [html.H2(text.BANDS_TITLE), html.Div(html.Table(html.Tbody(rows)), className="scroll")]
+def shown_chart(
+    source: Source, clock: Clock, name: str, window: Window | None, shown: list[str], zoom: Any, resets: int
+) -> Charted:
+    """The past; of a dead nest up to a day after its death."""
+    if window is None:
+        return NOTHING, text_nest.BAD_WINDOW, [], [], ""
+    try:
+        now = source.nest(name) if name else None
+        if now is None:
+            return NOTHING, text.NO_NEST, [], [], ""
+        until_ms = to_ms(clock.now())
+        if now.died_ms is not None:
+            until_ms = min(until_ms, now.died_ms + DAY_MS)
+        return charted(source, name, until_ms, window, shown, zoom, resets)
+    except NestclimateError as error:
+        return NOTHING, failed(error), [], [], ""
 
 
 def _index() -> str:
@@ -193,7 +220,11 @@ def _index() -> str:
     body = Markup(
         '<body class="text nest" data-build="{}" data-no-contact="{}" data-not-written="{}"><div id="notice" role="alert"></div>'
     ).format(build_id(), text.NO_CONTACT, text_access.NOT_WRITTEN)
+    scripts = Markup("").join(
+        Markup('<script src="/assets/{}?{}"></script>').format(name, build_id())
+        for name in ("contact.js", "write.js", "nest.js")
+    )
     return (
         '<!doctype html><html lang="en"><head>{%metas%}<title>{%title%}</title>' + str(head) + "{%css%}" + _HEAD + "</head>" + str(body) + _NAV
-        + '{%app_entry%}<footer>{%config%}{%scripts%}{%renderer%}</footer><script src="/assets/contact.js"></script><script src="/assets/write.js"></script></body></html>'
+        + _NEST_HEAD + "{%app_entry%}<footer>{%config%}{%scripts%}{%renderer%}</footer>" + str(scripts) + "</body></html>"
     )  # fmt: skip

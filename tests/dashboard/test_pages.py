@@ -11,7 +11,6 @@ import pytest
 from invented_room import DEAD, InventedRoom, nest_now, room
 
 from dashboard.app import create_app
-from dashboard.nest_snapshot import Mark
 from dashboard.snapshot import Chore, ColonyNow, ProcessNow, RoundNow, Snapshot
 from sensord.clock import to_ms
 from sensord.errors import StoreError
@@ -114,62 +113,6 @@ def test_an_unknown_or_malformed_nest_is_a_404(client) -> None:
     assert 404 == client.get("/mcp").status_code
 
 
-NEST_OUTPUTS = (
-    ("nest-title", "children"),
-    ("nest-facts", "children"),
-    ("nest-chart", "figure"),
-    ("nest-empty", "children"),
-    ("nest-water-words", "children"),
-    ("nest-water", "figure"),
-    ("nest-water", "style"),
-    ("nest-bands", "children"),
-    ("nest-days", "children"),
-)
-
-
-def update(client, pathname, days="1"):
-    payload = {
-        "output": f"..{'...'.join(f'{part}.{prop}' for part, prop in NEST_OUTPUTS)}..",
-        "outputs": [{"id": part, "property": prop} for part, prop in NEST_OUTPUTS],
-        "inputs": [
-            {"id": "nest-address", "property": "pathname", "value": pathname},
-            {"id": "nest-address", "property": "search", "value": f"?days={days}"},
-            {"id": "nest-tick", "property": "n_intervals", "value": 0},
-        ],
-        "changedPropIds": ["nest-tick.n_intervals"],
-    }
-    return client.post("/nest/_dash-update-component", json=payload).get_json()["response"]
-
-
-def test_the_nest_page_shades_bands_and_leaves_gaps(client) -> None:
-    figure = update(client, "/nest/A-05")["nest-chart"]["figure"]
-    traces = {trace["name"]: trace for trace in figure["data"]}
-    assert 4 == len(figure["layout"]["shapes"])
-    assert None in traces["humidity"]["y"]
-    assert ["fill 8 mL", "feed sugar"] == traces["journal"]["text"]
-    assert ["alarm: too dry, worst 41.0 %"] == traces["alarms"]["text"]
-    assert (
-        figure["layout"]["uirevision"] == update(client, "/nest/A-05")["nest-chart"]["figure"]["layout"]["uirevision"]
-    )
-
-
-def test_a_hostile_note_does_not_become_markup_in_the_chart(clock) -> None:
-    class Noted(InventedRoom):
-        def history(self, nest, from_ms, until_ms, asked=None):
-            return dataclasses.replace(
-                super().history(nest, from_ms, until_ms, asked), marks=(Mark(until_ms, "note", HOSTILE),)
-            )
-
-    client = create_app(Noted(clock, lambda at_ms: room(48, at_ms)), clock).test_client()
-    traces = {trace["name"]: trace for trace in update(client, "/nest/A-05")["nest-chart"]["figure"]["data"]}
-    assert "<" not in traces["journal"]["text"][0]
-
-
-def test_the_nest_callback_takes_no_nonsense(client) -> None:
-    for pathname, days in (("/nest/<b>", "1"), ("/nest/ZZ", "1"), ("/nest/A-05", "1e9"), (None, "1")):
-        assert "There is no nest" in update(client, pathname, days)["nest-title"]["children"]
-
-
 def test_health_is_503_when_a_process_is_late_or_never_ran(clock) -> None:
     def with_beats(*beats):
         return lambda at_ms: dataclasses.replace(
@@ -204,30 +147,6 @@ def test_a_store_that_cannot_be_read_is_said_on_every_page(clock) -> None:
 def test_an_empty_room_says_how_to_begin(clock) -> None:
     page = app_of(clock, lambda at_ms: Snapshot("Ant room", "UTC", at_ms)).test_client().get("/").text
     assert "nestclimate import nests nests.csv" in page
-
-
-def test_the_nest_page_gives_the_outlook_with_its_interval_and_each_number_its_source(client) -> None:
-    shown = update(client, "/nest/A-05")
-    words = shown["nest-water-words"]["children"]
-    assert re.search(r"Runs dry \d+ \w+ 2026 to \d+ \w+ 2026 \(8 of 10 such nests do\), about", words)
-    assert "having learned from 3 refills" in words
-    fan = shown["nest-water"]["figure"]["data"][0]
-    early, late = fan["x"][2], fan["x"][1]
-    assert fan["x"][0] < early < late
-    assert [0, 0] == fan["y"][1:3]
-    bands = json.dumps(shown["nest-bands"]["children"])
-    assert 8 == bands.count('"invented"')
-    assert "31 \\u00b0C" in bands
-
-
-def test_a_dead_nest_keeps_its_page_and_leads_to_its_review(client) -> None:
-    shown = update(client, f"/nest/{DEAD}")
-    told = json.dumps(shown["nest-facts"]["children"])
-    assert "died 23 Mar 2026" in told
-    assert f"/review?nest={DEAD}&day=2026-03-23" in told
-    assert {"display": "none"} == shown["nest-water"]["style"]
-    times = [at for trace in shown["nest-chart"]["figure"]["data"] for at in trace["x"] if at]
-    assert max(times) < "2026-03-24T14"  # a day after, no further
 
 
 def test_the_round_stands_by_urgency_with_why_and_says_its_time(client) -> None:

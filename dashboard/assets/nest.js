@@ -1,0 +1,129 @@
+/* The head of the nest page: says what was written, with its way back; and the water column that is dragged. */
+(function () {
+  "use strict";
+  var said = document.getElementById("said"), UNDO_PATH = "/write/entries/withdraw";
+  if (!said) { return; }
+
+  /* What was written just now, newest first; three of them stay. */
+  function tell(words, id) {
+    var line = document.createElement("p");
+    line.textContent = words + " ";
+    if (id !== undefined) {
+      var undo = document.createElement("button");
+      undo.type = "button";
+      undo.textContent = said.dataset.undo;
+      undo.setAttribute("aria-label", said.dataset.undo + ": " + words);
+      undo.dataset.write = UNDO_PATH;
+      undo.dataset.body = JSON.stringify({ id: id });
+      line.appendChild(undo);
+    }
+    said.prepend(line);
+    while (said.children.length > 3) { said.lastChild.remove(); }
+    return line;
+  }
+
+  function told(found) {
+    var text = String(found.text || "");
+    var words = text.slice(text.indexOf(": ") + 1).trim();
+    var time = new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+    tell(said.dataset.form.replace("{time}", time).replace("{text}", words).replace("{who}", said.dataset.user), found.id);
+    refresh();
+  }
+
+  /* Chart, facts and journal are Dash's: let it ask anew. */
+  function refresh() {
+    var dash = window.dash_clientside;
+    if (dash && dash.set_props) { try { dash.set_props("nest-written", { data: Date.now() }); } catch (error) { return; } }
+  }
+
+  document.addEventListener("written", function (event) {
+    var from = event.target;
+    if (from.dataset.write === UNDO_PATH) {
+      var line = from.closest("p");
+      line.textContent = said.dataset.undone.replace("{text}", line.firstChild.textContent.trim());
+      said.tabIndex = -1; said.focus();
+      refresh();
+      return;
+    }
+    told(event.detail);
+    if (from.tagName === "FORM") { from.reset(); }
+    var asked = from.closest("details");
+    if (asked) { asked.open = false; }
+  });
+
+  /* The column. It stands at the cotton, so that its right end stays and its left end is what is dragged. */
+  var level = document.getElementById("level");
+  if (!level) { return; }
+  var svg = level.querySelector("svg"), column = level.querySelector(".water");
+  var write = document.getElementById("level-write"), back = document.getElementById("level-back"), says = document.getElementById("level-says");
+  var from = Number(column.getAttribute("x")), long = Number(column.getAttribute("width"));
+  var most = Number(level.getAttribute("aria-valuemax")), start = Number(level.getAttribute("aria-valuenow"));
+  var unknown = "unknown" in level.dataset, unknownSays = says.textContent;
+  var now = start, held = null, begun = 0, busy = false;
+  var grip = document.createElementNS("http://www.w3.org/2000/svg", "path");
+  grip.setAttribute("class", "grip");
+  svg.appendChild(grip);
+
+  function tenth(ml) { return Math.round(Math.min(most, Math.max(0, ml)) * 10) / 10; }
+  function changed() { return now !== start; }
+
+  function draw() {
+    var share = most > 0 ? now / most : 0, x = from + long * (1 - share);
+    column.setAttribute("x", x.toFixed(2));
+    column.setAttribute("width", (long * share).toFixed(2));
+    column.style.opacity = unknown && !changed() ? 0.25 : 1;
+    grip.setAttribute("d", "M" + x.toFixed(2) + " 0v20");
+    var words = unknown && !changed() ? unknownSays : level.dataset.says.replace("{ml}", now.toFixed(1));
+    level.setAttribute("aria-valuenow", now.toFixed(1));
+    level.setAttribute("aria-valuetext", words);
+    says.textContent = words;
+    write.textContent = level.dataset.writeSays.replace("{ml}", now.toFixed(1));
+    write.hidden = back.hidden = !changed();
+    level.classList.toggle("moved", changed());
+  }
+
+  function set(ml) { now = tenth(ml); draw(); }
+  function restore() { now = start; draw(); }
+
+  function seen(event) {
+    var point = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
+    return (from + long - point.x) / long * most;
+  }
+
+  level.addEventListener("pointerdown", function (event) {
+    if (held !== null || (event.pointerType === "mouse" && event.button !== 0)) { return; }
+    held = event.pointerId; begun = now;
+    level.setPointerCapture(held);
+    level.focus({ preventScroll: true });
+    set(seen(event));
+    event.preventDefault();
+  });
+  level.addEventListener("pointermove", function (event) { if (event.pointerId === held) { set(seen(event)); } });
+  level.addEventListener("pointerup", function (event) { if (event.pointerId === held) { held = null; } });
+  /* The browser took the touch for scrolling: it was no drag. */
+  level.addEventListener("pointercancel", function (event) { if (event.pointerId === held) { held = null; now = begun; draw(); } });
+
+  level.addEventListener("keydown", function (event) {
+    var steps = { ArrowRight: 0.1, ArrowUp: 0.1, ArrowLeft: -0.1, ArrowDown: -0.1, PageUp: 1, PageDown: -1 };
+    if (event.key in steps) { set(now + steps[event.key]); }
+    else if (event.key === "Home") { set(0); }
+    else if (event.key === "End") { set(most); }
+    else if (event.key === "Escape") { held = null; restore(); }
+    else if (event.key === "Enter") { if (changed()) { send(); } }
+    else { return; }
+    event.preventDefault();
+  });
+
+  function send() {
+    if (busy) { return; }
+    busy = true;
+    var ml = now;
+    window.nestWrite("/write/entries", { nest: level.dataset.nest, kind: "level", amount: ml })
+      .then(function (found) { start = ml; unknown = false; draw(); level.focus(); told(found); })
+      .catch(function () {})
+      .finally(function () { busy = false; });
+  }
+  write.addEventListener("click", send);
+  back.addEventListener("click", function () { restore(); level.focus(); });
+  draw();
+})();
