@@ -14,6 +14,7 @@ from dashboard.nest_data import PLACES, KeptSteps, history_of, written_of
 from dashboard.nest_snapshot import Asked, History, Written
 from dashboard.review_data import ReviewData
 from dashboard.rounding import KeptRound
+from dashboard.keeping_data import KeepingData
 from dashboard.snapshot import (
     Air,
     AlarmNow,

@@ -200,7 +200,7 @@ def _check(found: ProbeChecked) -> ProbeCheck:
     flags, drift = tuple(sorted(found.flags)), found.drift
     if drift is None:
         return ProbeCheck(flags)
-    return ProbeCheck(flags, drift.siblings, drift.temp_c, drift.rh_pct, drift.apart)
+    return ProbeCheck(flags, drift.siblings, drift.hours, drift.temp_c, drift.rh_pct, drift.apart)
 
 
 def _correction(one: Calibration) -> str:

@@ -76,7 +76,8 @@ class ProbeCheck:
     """What the last days say of a probe.
 
     Attributes:
-        flags: words of ``probes/quality.py``. siblings: probes of the same place and room it was compared with.
+        flags: words of ``probes/quality.py``. siblings: probes of the same place and room it was compared with, over so
+            many hours.
         temp_diff_c, rh_diff_pct: by how much it differs from their median; None where too few to compare. Humidity is
             compared as vapour pressure and told in % at the probe's own temperature.
         apart: whether it differs by more than its siblings do among themselves.
@@ -84,6 +85,7 @@ class ProbeCheck:
 
     flags: tuple[str, ...] = ()
     siblings: int = 0
+    hours: int = 0
     temp_diff_c: float | None = None
     rh_diff_pct: float | None = None
     apart: bool = False

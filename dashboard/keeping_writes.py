@@ -79,7 +79,7 @@ def _odd(found: Edits, nests: set[str]) -> list[str]:
     return [
         text.NO_SUCH_NEST.format(number=number, nest=row.nest)
         for number, row in found.rows
-        if row.nest is not None and row.nest not in nests
+        if row.nest is not None and row.nest not in nests and row.until_ms is None
     ]
 
 

@@ -72,8 +72,8 @@ class InventedKeeping:
     def checks(self) -> ProbeChecks | None:
         now = self._room.snapshot()
         names = [one.placement.probe for one in now.nests if one.placement]
-        found = {name: ProbeCheck((), 9, 0.1 * (n % 5 - 2), n % 7 - 3.0) for n, name in enumerate(names)}
-        for n, check in ((3, ProbeCheck(("condensed",), 9, 0.1, 9.0, True)), (7, ProbeCheck(("stuck",), 2))):
+        found = {name: ProbeCheck((), 9, 72, 0.1 * (n % 5 - 2), n % 7 - 3.0) for n, name in enumerate(names)}
+        for n, check in ((3, ProbeCheck(("condensed",), 9, 72, 0.1, 9.0, True)), (7, ProbeCheck(("stuck",), 2))):
             if n < len(names):
                 found[names[n]] = check
         return ProbeChecks(now.at_ms - 240_000, found)

@@ -136,7 +136,7 @@ def _where(placed: Placement | None, probe: str) -> object:
 def _against(line: ProbeLine, unit: str) -> object:
     if line.check is None or line.placement is None:
         return ""
-    siblings = text.count_of(line.check.siblings, "sibling", "siblings")
+    siblings = f"{text.count_of(line.check.siblings, 'sibling', 'siblings')}, {line.check.hours} h"
     parts = []
     if line.check.temp_diff_c is not None:
         parts.append(f"{difference(line.check.temp_diff_c, unit):+.1f} {sign(unit)}")
