@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 import re
 
 import pytest
 from invented_room import DEAD, InventedRoom, nest_now, room
+from nest_page import chart, now
 
 from dashboard.app import create_app
 from dashboard.data import Data
@@ -77,7 +79,25 @@ def test_no_page_shows_celsius_where_fahrenheit_is_set(clock) -> None:
             assert "°C" not in answer.text, path
             assert "\\u00b0C" not in answer.text, path
             shown += "°F" in answer.text
-    assert shown >= 4  # alarms, probes, round, review
+    assert shown >= 3  # alarms, probes, round; the nest page's words and lines come by its callbacks
+    for name in ("A-05", DEAD):
+        told = json.dumps([now(client, name), chart(client, name, shown=("siblings", "moisture"))], ensure_ascii=False)
+        assert "°C" not in told
+        assert "°F" in told
+
+
+def test_the_chart_and_its_bands_stand_in_the_reader_s_unit(clock) -> None:
+    client = create_app(Warm(clock, lambda at_ms: room(48, at_ms)), clock).test_client()
+    found = chart(client, "A-05", shown=("siblings", "moisture"))["nest-chart"]["figure"]
+    lines = {trace["name"]: trace["y"] for trace in found["data"]}
+    assert 72.4 < min(value for value in lines["temperature"] if value is not None) < 73  # 22.5 °C
+    assert 59 == pytest.approx(min(value for value in lines["dew point"] if value is not None), abs=0.2)  # 15 °C
+    assert max(value for value in lines["humidity"] if value is not None) <= 75
+    edges = {
+        edge for shape in found["layout"]["shapes"] if shape["yref"] == "y2" for edge in (shape["y0"], shape["y1"])
+    }
+    assert {64.4, 71.6, 80.6, 87.8} == {round(edge, 1) for edge in edges}  # 18, 22, 27, 31 °C
+    assert "°F" in found["layout"]["yaxis2"]["title"]["text"]
 
 
 def test_the_wall_and_the_probes_show_the_unit_of_the_settings(tmp_path, clock) -> None:
