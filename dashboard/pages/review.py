@@ -6,9 +6,9 @@ answer by itself once it is there.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import date, datetime, time, timedelta
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 from zoneinfo import ZoneInfo
 
 from flask import Flask, Response, jsonify, request
@@ -70,7 +70,7 @@ def _answer(source: Source, desk: Answers, args: Args) -> Markup:
     told = job.get()
     beside = "" if question.beside or len(question.nests) > 1 else _beside(source, question, args)
     return Markup('{}{}{}<details class="again"><summary>{}</summary>{}</details>').format(
-        files("/review", query),
+        files("/review", query, [*question.nests, question.beside] if question.beside else question.nests),
         told.article,
         beside,
         words.AGAIN,
@@ -159,11 +159,15 @@ def save(ask: Callable[[], Job[Told]], file: str, name: str) -> Response:
     return answer
 
 
-def files(path: str, query: str) -> Markup:
-    """The two files to save, one tap each."""
+def files(path: str, query: str, nests: Sequence[str] = ()) -> Markup:
+    """The two files to save, one tap each, and the way to the nests."""
+    links = Markup("").join(
+        Markup('<a class="button" href="/nest/{}">{}</a>').format(quote(nest), words.NEST_PAGE.format(nest=nest))
+        for nest in nests[:2]
+    )
     return Markup(
-        '<p class="files"><a class="button" href="{0}/report.html?{1}">{2}</a><a class="button" href="{0}/data.csv?{1}">{3}</a></p>'
-    ).format(path, query, words.SAVE, words.SAVE_DATA)
+        '<p class="files"><a class="button" href="{0}/report.html?{1}">{2}</a><a class="button" href="{0}/data.csv?{1}">{3}</a>{4}</p>'
+    ).format(path, query, words.SAVE, words.SAVE_DATA, links)
 
 
 # -- choosing
@@ -234,6 +238,6 @@ def _beside(source: Source, question: ReviewAsked, args: Args) -> Markup:
         '<label>{} <select name="beside"><option value="">{}</option>{}</select></label>'
         '<label>{} <input name="beside_day" type="date"></label><button>{}</button><span class="soft">{}</span></form>'
     ).format(
-        nest, args.get("day", ""), question.days, words.BESIDE_WHICH, nest, options, words.BESIDE_DAY, words.BESIDE,
+        nest, args.get("day", ""), question.days, words.BESIDE_WHICH, words.SAME_NEST, options, words.BESIDE_DAY, words.BESIDE,
         words.BESIDE_HINT,
     )  # fmt: skip

@@ -18,7 +18,7 @@ from sensord.insight.balance import Floats
 
 WIDTH = 680
 FIGURE_CSS = """
-.fig{width:100%;height:auto;display:block}
+.fig{width:100%;height:auto;display:block;overflow:visible}
 .fig text{font:11px "Liberation Sans",Arial,sans-serif;fill:#444}
 .fig .head{font-weight:bold}
 .fig .own{fill:none;stroke:#17324d;stroke-width:1.4}

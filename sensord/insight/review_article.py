@@ -229,7 +229,7 @@ def _lanes(told: Timeline, place: Place, top: float, *, last: Frame, zone: tzinf
     """Below the panels: alarms of the place and those of none, journal, seasons where they change, and the days."""
     alarms_here = [one for one in told.alarms if one.place in {"", str(place)}]
     ends = (float(told.from_ms), float(told.until_ms))
-    alarms, journal = Frame(top + 3, 7, *ends, 0, 1), Frame(top + 3 + _LANE, 7, *ends, 0, 1)
+    alarms, journal = Frame(top + 8, 7, *ends, 0, 1), Frame(top + 8 + _LANE, 7, *ends, 0, 1)
     parts = [
         label(last.left - 6, alarms.top + 7, "alarms", "end"), label(last.left - 6, journal.top + 7, "journal", "end"),
         bars(alarms, ((one.raised_ms, one.returned_ms or told.until_ms) for one in alarms_here)),
@@ -246,10 +246,11 @@ def _lanes(told: Timeline, place: Place, top: float, *, last: Frame, zone: tzinf
 def _caption(track: Track, *, with_kin: bool) -> str:
     told = [f"Probe {', '.join(track.probes)}." if track.probes else "", "Dark line: hourly mean."]
     if track.temp_band is not None:
-        told.append("Green: ideal band; dashed: limits, where they are near enough to show.")
+        told.append("Pale band: ideal; dashed: limits, where they are near enough to show.")
     if with_kin:
-        told.append("Blue-grey: the middle half of its siblings that lived.")
-    told.append("Grey: no reading; tan: readings that were not believed.")
+        told.append("Darker band: the middle half of its siblings that lived.")
+    if track.missing() or track.left_out:
+        told.append("Blocks: no reading, or readings that were not believed; the table below says which.")
     return " ".join(one for one in told if one)
 
 
