@@ -6,7 +6,8 @@ import logging
 import threading
 from collections import OrderedDict
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from functools import partial
+from queue import SimpleQueue
 from typing import Generic, TypeVar
 
 from dashboard.review_snapshot import Say
@@ -81,7 +82,8 @@ class Desk(Generic[Key, Answer]):
         self._make, self._clock = make, clock
         self._lock = threading.Lock()
         self._jobs: OrderedDict[Key, Job[Answer]] = OrderedDict()
-        self._worker = ThreadPoolExecutor(max_workers=1, thread_name_prefix="desk")
+        self._waiting: SimpleQueue[Callable[[], None]] = SimpleQueue()
+        self._worker: threading.Thread | None = None
 
     def ask(self, question: Key) -> Job[Answer]:
         """The job for a question: one that runs, or was done a moment ago, or a new one."""
@@ -89,12 +91,23 @@ class Desk(Generic[Key, Answer]):
             job = self._jobs.get(question)
             if job is None or self._stale(job):
                 job = Job(self._clock)
-                self._worker.submit(job.run, lambda say: self._make(question, say))
+                self._waiting.put(partial(job.run, partial(self._make, question)))
+                self._begin()
             self._jobs[question] = job
             self._jobs.move_to_end(question)
             for old in [key for key, one in self._jobs.items() if one.done()][: max(0, len(self._jobs) - KEPT)]:
                 del self._jobs[old]
             return job
+
+    def _begin(self) -> None:
+        """The thread that computes; a daemon, so that an answer in the making never keeps the process from ending."""
+        if self._worker is None:
+            self._worker = threading.Thread(target=self._work, name="desk", daemon=True)
+            self._worker.start()
+
+    def _work(self) -> None:
+        while True:
+            self._waiting.get()()
 
     def _stale(self, job: Job[Answer]) -> bool:
         speed = getattr(self._clock, "speed", 1.0)
