@@ -13,7 +13,7 @@ from sensord.db import open_db
 from sensord.errors import ConfigError, MissingPartError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable
     from pathlib import Path
     from sqlite3 import Connection
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from sensord.alarms.log import AlarmLog
     from sensord.alarms.outlook_runner import OutlookRunner
     from sensord.alarms.push import Push
+    from sensord.alarms.reservoir import Outlook
     from sensord.alarms.watch import Watch
     from sensord.clock import Clock
     from sensord.config import Config
@@ -297,19 +298,17 @@ class Room:
 
     def outlook_runner(self) -> OutlookRunner:
         """The outlook for the watch, not yet started; its thread has a room of its own."""
-        from sensord.alarms.outlook_runner import OutlookRunner
-        from sensord.alarms.reservoir import DaysLeft
+        from sensord.alarms.outlook_runner import OutlookRunner, days_left
 
-        def begin() -> Callable[[int], Mapping[str, DaysLeft]]:
-            forecast = Room(self.config, self.clock).forecast
+        return OutlookRunner(lambda: days_left(Room(self.config, self.clock).forecast), self.clock)
 
-            def days_left(at_ms: int) -> Mapping[str, DaysLeft]:
-                found = ((each.nest, each.days_left) for each in forecast.at(at_ms))
-                return {nest: DaysLeft(left.p10, left.p50) for nest, left in found if left is not None}
+    def past_outlook(self) -> Outlook:
+        """The outlook as it would have been made in the past; it leaves what the station has learned alone."""
+        from sensord.alarms.outlook_runner import days_left
+        from sensord.keeping.outlook_cache import OutlookMemory
 
-            return days_left
-
-        return OutlookRunner(begin, self.clock)
+        forecast = self.part("sensord.forecast", "station")
+        return days_left(forecast.Forecast(self.history, self.registry, OutlookMemory()))
 
     def link(self, client_id: str, subscriber: Subscriber | None = None, will: Will | None = None) -> Link:
         """A new link to the configured broker, not yet started.

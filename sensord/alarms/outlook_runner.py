@@ -5,16 +5,28 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING
 
-from sensord.alarms.reservoir import DaysLeft
+from sensord.alarms.reservoir import DaysLeft, Outlook
 from sensord.clock import Clock, to_ms
 from sensord.errors import NestclimateError
+
+if TYPE_CHECKING:
+    from sensord.forecast import Forecast
 
 log = logging.getLogger(__name__)
 
 EVERY_S = 3600.0
 
-Forecast = Callable[[int], Mapping[str, DaysLeft]]
+
+def days_left(forecast: Forecast) -> Outlook:
+    """What the reservoirs' alarms need of a forecast."""
+
+    def outlook(at_ms: int) -> Mapping[str, DaysLeft]:
+        found = ((each.nest, each.days_left) for each in forecast.at(at_ms))
+        return {nest: DaysLeft(left.p10, left.p50) for nest, left in found if left is not None}
+
+    return outlook
 
 
 class OutlookRunner:
@@ -24,7 +36,7 @@ class OutlookRunner:
         begin: called once, in the runner's thread: opens what it needs and returns what makes an outlook.
     """
 
-    def __init__(self, begin: Callable[[], Forecast], clock: Clock) -> None:
+    def __init__(self, begin: Callable[[], Outlook], clock: Clock) -> None:
         self._begin, self._clock = begin, clock
         self._stop = threading.Event()
         self._latest: Mapping[str, DaysLeft] = {}

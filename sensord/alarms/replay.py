@@ -12,17 +12,20 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from sensord.alarms import lifecycle
+from sensord.alarms.aside import HUMIDITY, Causes, aside_of
 from sensord.alarms.calibrated import Calibrated
 from sensord.alarms.conditions import Event, Raised, Worse
 from sensord.alarms.engine import Engine
 from sensord.alarms.lifecycle import Alarm
 from sensord.alarms.log import born_alarm
-from sensord.alarms.standing import Standings
+from sensord.alarms.reservoir import Outlook, ReservoirRules
+from sensord.alarms.standing import Standing, Standings
 from sensord.alarms.tuning import Tuning
 from sensord.clock import DAY_MS, MINUTE_MS
-from sensord.model import Reading
+from sensord.model import AlarmKind, Reading
 from sensord.store.base import Columns
 
+RESERVOIRS_EVERY_MS = DAY_MS
 TEN_MINUTES_MS = 10 * MINUTE_MS
 FLOOD_BEGINS_ABOVE = 10
 FLOOD_ENDS_BELOW = 5
@@ -87,14 +90,17 @@ def replay(
     until_ms: int,
     *,
     calibrated: Calibrated | None = None,
+    outlook: Outlook | None = None,
     progress: Callable[[float], None] = lambda _share: None,
 ) -> Replayed:
     """Evaluate every reading of ``from_ms <= at < until_ms``.
 
-    Silence is judged until the newest reading of any probe in that time: beyond it nothing is known.
+    Silence is judged until the newest reading of any probe in that time: beyond it nothing is known. Reservoirs are
+    judged once a day where ``outlook`` is given. What hubs said of themselves is not stored, so it is not replayed.
     """
     found = evaluate(store, standings, tuning, from_ms, until_ms, calibrated=calibrated, progress=progress)
-    alarms = alarms_of(found.events, found.engine, standings)
+    events = found.events + (reservoirs(outlook, standings, tuning, from_ms, until_ms) if outlook else [])
+    alarms = alarms_of(events, found.engine, standings)
     nests = {placement.nest for placement in standings.placements if placement.nest is not None}
     counts = count(alarms, found.readings, max(1, len(nests)), from_ms, until_ms, found.newest_ms)
     return Replayed(alarms, counts)
@@ -135,28 +141,60 @@ def evaluate(
     return Evaluated(events, engine, readings, newest_ms)
 
 
+def reservoirs(outlook: Outlook, standings: Standings, tuning: Tuning, from_ms: int, until_ms: int) -> list[Event]:
+    """What the reservoirs' rules find in the outlook of each day, made with nothing later than its instant."""
+    rules, events = ReservoirRules(tuning), list[Event]()
+    for at_ms in range(from_ms, until_ms, RESERVOIRS_EVERY_MS):
+        events += rules.gone(at_ms, [nest for nest in rules.standing if standings.of_nest(nest, at_ms) is None])
+        events += rules.evaluate(at_ms, outlook(at_ms))
+    return events
+
+
 def alarms_of(events: Sequence[Event], engine: Engine, standings: Standings) -> list[Alarm]:
-    """Events to alarms through the lifecycle, in order of raising."""
+    """Events to alarms through the lifecycle, in order of raising. What a faulty probe says of humidity is suppressed by
+    design, here as live; once the probe is well again, what still stands counts."""
     worst = dict(engine.worst())
-    standing: dict[object, Alarm] = {}
+    standing: dict[tuple[str, AlarmKind], Alarm] = {}
     done: list[Alarm] = []
     for event in events:
         point = lifecycle.point(event.nest, event.probe, event.kind, event.hub)
         if isinstance(event, Raised):
-            where = standings.of(event.probe, event.at_ms) if event.probe else None
-            standing[point] = born_alarm(event, where)
+            standing[point] = born_alarm(event, _where(event, standings))
         elif point in standing and isinstance(event, Worse):
             standing[point] = lifecycle.grow_worse(standing[point], event.priority, event.value)
         elif point in standing:
             done.append(lifecycle.back_to_normal(standing.pop(point), event.at_ms, event.value))
+        _settle(event, standing)
     done += [
         lifecycle.grow_worse(alarm, alarm.priority, worst.get(alarm.point, alarm.worst)) for alarm in standing.values()
     ]
     return sorted(done, key=lambda alarm: (alarm.raised_ms, alarm.id))
 
 
+def _where(event: Raised, standings: Standings) -> Standing | None:
+    if event.probe is not None:
+        return standings.of(event.probe, event.at_ms)
+    return standings.of_nest(event.nest or "", event.at_ms)
+
+
+def _settle(event: Event, standing: dict[tuple[str, AlarmKind], Alarm]) -> None:
+    """Suppress what the event makes meaningless, of its probe alone; bring back what it no longer does."""
+    if event.probe is None or event.kind not in (AlarmKind.FAULTY, *HUMIDITY):
+        return
+    faulty = {event.probe} if (f"probe {event.probe}", AlarmKind.FAULTY) in standing else set()
+    for point in [(f"probe {event.probe}", kind) for kind in HUMIDITY]:
+        if point in standing:
+            alarm = standing[point]
+            aside = aside_of(alarm, Causes(faulty=faulty))
+            if aside is None:
+                standing[point] = lifecycle.bring_back(alarm)
+            else:
+                standing[point] = lifecycle.set_aside(alarm, aside.state, aside.because, aside.by)
+
+
 def count(alarms: Sequence[Alarm], readings: int, nests: int, from_ms: int, until_ms: int, newest_ms: int) -> Counts:
-    """The counts of the standards over a time."""
+    """The counts of the standards over a time. What is suppressed by design troubles nobody and does not count."""
+    alarms = [alarm for alarm in alarms if alarm.aside is None]
     days = max(until_ms - from_ms, 1) / DAY_MS
     raised = sorted(alarm.raised_ms for alarm in alarms)
     return Counts(

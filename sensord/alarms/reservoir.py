@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 from sensord.alarms.conditions import Event, Raised, Returned, Worse
@@ -10,6 +10,9 @@ from sensord.alarms.tuning import Tuning
 from sensord.model import AlarmKind, Priority
 
 CLEARS_BEYOND_DAYS = 2.0
+
+Outlook = Callable[[int], Mapping[str, "DaysLeft"]]
+"""Of each nest that anything can be said of, at an instant."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +41,14 @@ class ReservoirRules:
             if event is not None:
                 events.append(event)
         return events
+
+    def gone(self, at_ms: int, nests: Iterable[str]) -> list[Event]:
+        """Nests whose colony is dead or that stand no more: their alarms are over."""
+        return [
+            Returned(None, nest, AlarmKind.RESERVOIR, at_ms, 0.0)
+            for nest in sorted(nests)
+            if self.standing.pop(nest, None)
+        ]
 
     def _evaluate(self, at_ms: int, nest: str, left: DaysLeft) -> Event | None:
         kind, limit = AlarmKind.RESERVOIR, self._tuning.reservoir_days

@@ -20,7 +20,7 @@ from sensord.alarms.conditions import Event, Raised
 from sensord.alarms.engine import Engine
 from sensord.alarms.hubs import HubRules
 from sensord.alarms.log import AlarmLog, News
-from sensord.alarms.reservoir import DaysLeft, ReservoirRules
+from sensord.alarms.reservoir import Outlook, ReservoirRules
 from sensord.alarms.standing import Standings
 from sensord.alarms.teller import Teller
 from sensord.alarms.tuning import Tuning
@@ -46,7 +46,6 @@ STEP_MS = 5 * SECOND_MS
 FORGOTTEN_MS = 7 * DAY_MS
 
 FindCalibrations = Callable[[], Iterable[Calibration]]
-Outlook = Callable[[int], Mapping[str, DaysLeft]]
 Hubs = Callable[[], Mapping[str, HubStatus]]
 
 
@@ -236,7 +235,9 @@ class Watch:
         if self._outlook is None or 0 <= now_ms - self._outlook_ms < OUTLOOK_EVERY_MS:
             return []
         self._outlook_ms = now_ms
-        return self._reservoir.evaluate(now_ms, self._outlook(now_ms))
+        standings = self._engine.standings
+        gone = [nest for nest in self._reservoir.standing if standings.of_nest(nest, now_ms) is None]
+        return self._reservoir.gone(now_ms, gone) + self._reservoir.evaluate(now_ms, self._outlook(now_ms))
 
     def _keep(self, events: list[Event], now_ms: int) -> None:
         save_all = not 0 <= now_ms - self._saved_ms < SAVE_EVERY_MS

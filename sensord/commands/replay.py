@@ -1,9 +1,10 @@
-"""``replay --from T --to T [--species-dir DIR]``: tune bands before you live with them."""
+"""``replay --from T --to T [--species-dir DIR] [--reservoirs]``: tune bands before you live with them."""
 
 from __future__ import annotations
 
 import argparse
 import dataclasses
+import functools
 import json
 import sys
 from collections.abc import Sequence
@@ -14,6 +15,7 @@ from sensord.alarms.engine import tuning_of
 from sensord.alarms.log import document
 from sensord.alarms.messages import WORDS, name_of
 from sensord.alarms.replay import Counts, Replayed, replay
+from sensord.alarms.reservoir import Outlook
 from sensord.alarms.watch import standings_of
 from sensord.clock import from_ms, iso, parse_instant, to_ms
 from sensord.errors import InputError
@@ -26,6 +28,9 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--from", dest="from_", required=True, metavar="T", help="ISO 8601, from then on")
     parser.add_argument("--to", required=True, metavar="T", help="ISO 8601, until before then")
     parser.add_argument("--species-dir", metavar="DIR", help="species files to try; shown beside the ones in use")
+    parser.add_argument(
+        "--reservoirs", action="store_true", help="judge the reservoirs as well, day by day: takes a second or so a day"
+    )
     parser.add_argument("--json", action="store_true", help="one JSON document, under the files to try if given")
 
 
@@ -35,13 +40,14 @@ def run(args: argparse.Namespace, room: Room) -> int:
     if not from_ms_ < to_ms_:
         raise InputError(f"replay: --from {args.from_} is not before --to {args.to}")
     tried = _library(args.species_dir) if args.species_dir else None
+    outlook = _once(room.past_outlook()) if args.reservoirs else None
     columns: list[tuple[str, Replayed]] = []
     if tried is None or not args.json:
-        columns.append(("in use", _replay(room, room.library, from_ms_, to_ms_)))
+        columns.append(("in use", _replay(room, room.library, from_ms_, to_ms_, outlook)))
     if tried is not None:
-        columns.append((args.species_dir, _replay(room, tried, from_ms_, to_ms_)))
+        columns.append((args.species_dir, _replay(room, tried, from_ms_, to_ms_, outlook)))
     found = columns[-1][1]
-    counts = _table([(title, replayed.counts) for title, replayed in columns])
+    counts = _table([(title, replayed.counts) for title, replayed in columns]) + "\n" + _left_out(args)
     if args.json:
         alarms = [document(alarm, []) for alarm in found.alarms]
         print(json.dumps({"from": iso(from_ms_), "to": iso(to_ms_), "alarms": alarms}, ensure_ascii=False))
@@ -62,10 +68,20 @@ def _library(folder: str) -> Library:
     return load_species_from(Path(folder))
 
 
-def _replay(room: Room, library: Library, from_ms_: int, to_ms_: int) -> Replayed:
+def _left_out(args: argparse.Namespace) -> str:
+    hubs = "What hubs said of themselves and their probes is not stored, so it is not replayed."
+    return hubs if args.reservoirs else f"{hubs} Reservoirs were not judged: add --reservoirs."
+
+
+def _once(outlook: Outlook) -> Outlook:
+    """It does not depend on bands: what was worked out for one column serves the other."""
+    return functools.cache(outlook)
+
+
+def _replay(room: Room, library: Library, from_ms_: int, to_ms_: int, outlook: Outlook | None) -> Replayed:
     standings = standings_of(room.registry, room.keeping_under(library))
-    calibrated = Calibrated(room.calibrations.all())
-    return replay(room.store, standings, tuning_of(room.config.alarms), from_ms_, to_ms_, calibrated=calibrated)
+    calibrated, tuning = Calibrated(room.calibrations.all()), tuning_of(room.config.alarms)
+    return replay(room.store, standings, tuning, from_ms_, to_ms_, calibrated=calibrated, outlook=outlook)
 
 
 def _table(columns: Sequence[tuple[str, Counts]]) -> str:

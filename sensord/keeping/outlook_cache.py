@@ -57,3 +57,23 @@ class OutlookCache:
         """Drop checkpoints after an instant (None: all): readings or entries of before came in late."""
         with transaction(self._connection):
             self._connection.execute("DELETE FROM outlook_state WHERE ?1 IS NULL OR upto_ms > ?1", (from_ms,))
+
+
+class OutlookMemory:
+    """Checkpoints of one process alone, for an outlook of the past that must not touch what the station has learned."""
+
+    def __init__(self) -> None:
+        self._kept: dict[str, Checkpoint] = {}
+
+    def all(self) -> dict[str, Checkpoint]:
+        """The checkpoint of every nest that has one."""
+        return dict(self._kept)
+
+    def put(self, checkpoints: Iterable[Checkpoint]) -> None:
+        """Keep these, in place of older ones of the same nests."""
+        self._kept.update((one.nest, one) for one in checkpoints)
+
+    def drop(self, nests: Iterable[str]) -> None:
+        """Drop the checkpoints of these nests."""
+        for nest in nests:
+            self._kept.pop(nest, None)

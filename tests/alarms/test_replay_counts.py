@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from sensord.alarms.conditions import Raised
+from sensord.alarms.engine import tuning_of
 from sensord.alarms.log import born_alarm
-from sensord.alarms.replay import busiest, chattering, floods
+from sensord.alarms.replay import busiest, chattering, count, floods, replay
+from sensord.alarms.watch import standings_of
 from sensord.cli import main
-from sensord.clock import MINUTE_MS, SECOND_MS, ManualClock, iso, parse_instant, to_ms
+from sensord.clock import DAY_MS, MINUTE_MS, SECOND_MS, ManualClock, iso, parse_instant, to_ms
 from sensord.config import load_config
-from sensord.model import AlarmKind, Nest, NestKind, Place, Placement, Priority, Reading
+from sensord.model import AlarmKind, Entry, EntryKind, Nest, NestKind, Place, Placement, Plug, Priority, Reading
 from sensord.wiring import Room
 
 START = to_ms(parse_instant("2026-06-01T00:00:00Z"))
@@ -142,3 +145,91 @@ def test_a_nest_with_a_file_of_its_own_is_tried_under_the_other_species_files_as
 
 
 TOO_HOT = "[active.wet_end]\ntemp_c = { ideal_low = 15, ideal_high = 18, limit_low = 5, limit_high = 20 }\n"
+
+
+def test_replay_judges_reservoirs_when_asked_and_says_so_when_not(folder: Path, capsys, clock: ManualClock) -> None:
+    """A wide open tube of 8 mL: filled on 1 June, it loses about a millilitre a day, so that ten days on it is due. The
+    outlook of each day knows nothing later, and leaves what the station has learned alone."""
+    room = Room(load_config(folder), clock)
+    room.registry.put_nests([
+        Nest("T1", NestKind.TUBE, "cellar", "A", "Lasius niger", bore_mm=26.0, chamber_mm=8.0, reservoir_ml=8.0, plug=Plug.OPEN)
+    ])  # fmt: skip
+    room.registry.put_placements([Placement("r1", None, "cellar", Place.ROOM, START)])
+    room.registry.add_entries([Entry(START, "T1", EntryKind.FILL, 8.0, "mL")])
+    room.registry.add_entries(
+        [Entry(START + n * DAY_MS, "T1", EntryKind.LEVEL, 8.0 - 0.8 * n, "mL") for n in (2, 4, 6, 8)]
+    )
+    days = range(0, 10 * DAY_MS, 30 * MINUTE_MS)
+    room.store.write([Reading("r1", START + at, 24 + at // MINUTE_MS % 7 / 1e3, 40.0) for at in days])
+    room.store.close()
+    room.connection.close()
+    times = ("--from", "2026-06-01T00:00:00Z", "--to", "2026-06-10T00:00:00Z")
+    assert main(["--config", str(folder), "replay", *times]) == 0
+    said = capsys.readouterr().out
+    assert "reservoir runs dry soon" not in said
+    assert "Reservoirs were not judged: add --reservoirs." in said
+    found = run(folder, capsys, "replay", *times, "--reservoirs", "--json")["alarms"]
+    (alarm,) = [each for each in found if each["kind"] == "reservoir"]
+    assert (alarm["nest"], alarm["probe"], alarm["place"]) == ("T1", None, None)
+    assert alarm["worst"] <= alarm["limit"] == 7.0
+    again = run(
+        folder, capsys, "replay", "--from", "2026-06-01T00:00:00Z", "--to", alarm["raised_at"], "--reservoirs", "--json"
+    )
+    assert [each for each in again["alarms"] if each["kind"] == "reservoir"] == []
+    kept = Room(load_config(folder), clock)
+    assert kept.connection.execute("SELECT count(*) FROM sqlite_master WHERE name = 'outlook_state'").fetchone() == (0,)
+
+
+def test_the_counts_of_a_worked_example() -> None:
+    """Two nests over two days: four alarms, one of them standing for 24 h and a minute and one to the end.
+
+    Stale is what stands for more than 24 h, and the rate is an average over ten-minute intervals (ANSI/ISA-18.2-2016,
+    IEC 62682); both from memory. Three alarms a minute apart fall into one stretch of ten minutes.
+    """
+    kinds = (AlarmKind.DRY, AlarmKind.HOT, AlarmKind.COLD, AlarmKind.WET)
+    raised = [START, START + MINUTE_MS, START + 2 * MINUTE_MS, START + DAY_MS]
+    ends = [START + DAY_MS + MINUTE_MS, START + 20 * MINUTE_MS, None, START + 2 * DAY_MS]
+    alarms = [
+        replace(born_alarm(Raised("hub/p1", "T1", kind, Priority.LOW, at_ms, 1.0, 2.0), None), returned_ms=end_ms)
+        for kind, at_ms, end_ms in zip(kinds, raised, ends, strict=True)
+    ]
+    found = count(alarms, 5760, 2, START, START + 2 * DAY_MS, START + 2 * DAY_MS)
+    assert (found.alarms, found.per_nest_day, found.busiest_10_min) == (4, 1.0, 3)
+    assert found.per_10_min == pytest.approx(4 / (2 * 144))
+    assert (found.stale, found.floods, found.chattering) == (2, 0, 0)
+    assert found.by_kind == {"dry": 1, "hot": 1, "cold": 1, "wet": 1}
+
+
+def test_two_sets_of_bands_side_by_side_each_with_its_own_counts(folder: Path, capsys, tmp_path: Path) -> None:
+    """Under the tried files the dry hours are right and 24 °C is too hot all day: another alarm, and a stale one."""
+    (tmp_path / "try").mkdir()
+    text = f"{TOO_HOT}rh_pct = {{ limit_low = 30 }}\n"
+    (tmp_path / "try" / "lasius-niger.toml").write_text(text, encoding="utf-8")
+    arguments = ["--config", str(folder), "replay", "--from", "2026-06-01T00:00:00Z", "--to", "2026-06-02T00:00:00Z"]
+    assert main([*arguments, "--species-dir", str(tmp_path / "try")]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    rows = {line[:20].strip(): [cell.strip() for cell in (line[22:42], line[44:64])] for line in lines}
+    assert rows[""] == ["in use", str(tmp_path / "try")[:20]]
+    assert rows["by kind"] == ["dry 1", "hot 1"]
+    assert rows["by priority"] == ["medium 1", "medium 1"] or rows["by priority"] == ["medium 1", "high 1"]
+    assert [line for line in lines if "too hot" in line and "24.0, limit 20.0" in line] != []
+
+
+def test_what_a_faulty_probe_says_of_humidity_is_suppressed_and_does_not_count(
+    tmp_path: Path, clock: ManualClock
+) -> None:
+    """Ten hours at 100 %RH above the limit of 98: too wet at first, then condensed for six hours, so that nobody knows."""
+    (tmp_path / "station.toml").write_text("[station]\n", encoding="utf-8")
+    room = Room(load_config(tmp_path), clock)
+    room.registry.put_nests([Nest("T1", NestKind.TUBE, "cellar", "A", "Lasius niger")])
+    room.registry.put_placements([Placement("hub/p1", "T1", "cellar", Place.DRY_END, START)])
+    room.store.write([
+        Reading("hub/p1", START + n * MINUTE_MS, 24 + n % 7 / 1e3, 100.0 if 60 <= n < 660 else 80.0) for n in range(700)
+    ])  # fmt: skip
+    standings = standings_of(room.registry, room.keeping)
+    found = replay(room.store, standings, tuning_of(room.config.alarms), START, START + 640 * MINUTE_MS)
+    states = {str(alarm.kind): str(alarm.state) for alarm in found.alarms}
+    assert states == {"wet": "suppressed_by_design", "faulty": "unacknowledged"}
+    assert found.counts.by_kind == {"faulty": 1}
+    after = replay(room.store, standings, tuning_of(room.config.alarms), START, START + 700 * MINUTE_MS)
+    assert {str(alarm.kind): str(alarm.state) for alarm in after.alarms}["faulty"] == "returned"

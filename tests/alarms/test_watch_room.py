@@ -22,7 +22,7 @@ from sensord.health import Beats
 from sensord.keeping.keeping import Keeping
 from sensord.keeping.registry import Registry
 from sensord.keeping.species import load_species
-from sensord.model import AlarmKind, Nest, NestKind, Place, Placement, Reading
+from sensord.model import AlarmKind, Entry, EntryKind, Nest, NestKind, Place, Placement, Reading
 from sensord.settings import AlarmSettings, RouteSettings
 from sensord.store.sqlite import SqliteStore
 
@@ -247,3 +247,15 @@ def test_a_high_alarm_that_nobody_acknowledges_is_told_again(tmp_path: Path, clo
 def test_quiet_hours_run_over_midnight(clock_time: str, quiet: bool) -> None:
     at_ms = to_ms(parse_instant(f"2026-06-01T{clock_time}:00Z"))
     assert is_quiet(("22:00", "07:00"), at_ms, UTC) == quiet
+
+
+def test_the_reservoir_of_a_colony_that_died_is_no_alarm_any_more(tmp_path: Path, clock: ManualClock) -> None:
+    """Its outlook is no longer made, so that nothing else would end it."""
+    left = {"T3": DaysLeft(1.0, 1.5)}
+    room = Room(tmp_path / "station.db", clock, nests=4, outlook=lambda _at_ms: left)
+    room.minutes(5)
+    died = Entry(to_ms(clock.now()), "T3", EntryKind.DIED)
+    Registry(room.connection).add_entries([died])
+    left.clear()
+    room.minutes(5)
+    assert [alarm for alarm in room.log.standing() if alarm.kind == AlarmKind.RESERVOIR] == []
