@@ -133,8 +133,12 @@
         touched(row);
         keepSpare().then(tell);
       });
+      grid.on("cellEditing", function (cell) { cell.getElement().removeAttribute("tabindex"); });  // the field in it takes the focus
       grid.on("tableBuilt", function () {
         holder.querySelector(".tabulator-header").removeAttribute("tabindex");  // one stop for Tab is enough: the cells
+        holder.querySelector(".tabulator-tableholder").setAttribute("role", "rowgroup");  // what takes the focus is part of the grid
+        holder.querySelector(".tabulator-table").setAttribute("role", "presentation");
+        holder.setAttribute("aria-label", part.getAttribute("aria-label"));
         done();
       });
     });
