@@ -10,12 +10,14 @@ import pytest
 from browser import serving
 from invented_reviews import DEAD, InventedReviews, reviewed
 from invented_room import InventedRoom, room
+from keeper_room import keeper_room, served, sign_in
 from waiting import wait_until
 
 from dashboard.app import create_app
 from dashboard.review_snapshot import ReviewAsked
-from sensord.clock import SystemClock
+from sensord.clock import DAY_MS, HOUR_MS, SystemClock, to_ms
 from sensord.insight.review_report import html_of
+from sensord.model import Nest, NestKind, Place, Placement, Reading, Stage
 
 pytestmark = [pytest.mark.chromium, pytest.mark.slow]
 
@@ -221,3 +223,35 @@ def test_the_invented_answer_is_a_real_review(source) -> None:
     """What these tests look at was weighed by the product, not written by hand."""
     told = source.reviews.answer(ReviewAsked(("Z-01",)), lambda words: None)
     assert re.search(r"\d+ h too hot, worst 39\.5 °C", told.article)
+
+
+def test_from_found_dead_to_the_report_in_four_taps(page, tmp_path, clock) -> None:
+    """A new user on a phone, signed in, at the wall of a real station: nest, died, yes, and the report is there."""
+    kept = keeper_room(tmp_path, clock)
+    now_ms = to_ms(clock.now())
+    names = [f"A-{n}" for n in range(1, 7)]
+    first_ms = now_ms - 20 * DAY_MS
+    kept.registry.put_nests(
+        [Nest(name, NestKind.TUBE, "ant room", "A", "Lasius niger", "", Stage.FOUNDING, first_ms) for name in names]
+    )
+    kept.registry.put_placements(
+        [Placement(f"hub-a/{n.lower()}", n, "ant room", Place.WET_END, first_ms) for n in names]
+    )
+    kept.store.write([
+        Reading(f"hub-a/{name.lower()}", first_ms + hour * HOUR_MS, 39.0 + hour % 3 / 10 if hot else 23.0 + hour % 5 / 10,
+                80.0 + hour % 7 / 10)
+        for name in names for hour in range(20 * 24) if (hot := name == "A-3" and hour > 20 * 24 - 40) is not None
+    ])  # fmt: skip
+    with served(kept) as address:
+        sign_in(page, kept, address)
+        page.goto(address + "/")
+        taps = Taps(page)
+        taps.tap("[data-nest='A-3']")
+        page.wait_for_selector("details.died summary")
+        taps.tap("details.died summary")
+        taps.tap("details.died button")
+        page.wait_for_selector("a[href^='/review?nest=A-3']")
+        taps.tap("a[href^='/review?nest=A-3']")
+        shown(page, "A-3: consistent with heat")
+        assert page.locator("figure svg").count() >= 1
+    assert taps.count <= 4
