@@ -124,15 +124,14 @@ def in_common(nests: Sequence[Marked]) -> InCommon:
     """Hold what the dead share against the living."""
     dead = frozenset(one.nest for one in nests if one.died)
     everybody = len({one.nest for one in nests})
-    looks = {
-        carriers: traits for carriers, traits in _carriers(nests).items()
-        if at_least(min(len(carriers), len(dead)), len(dead), len(carriers), everybody) <= RARE
-    }  # fmt: skip
-    chances = {who: at_least(len(who & dead), len(dead), len(who), everybody) for who in looks}
-    allowed = dict(zip(chances, holm(list(chances.values())), strict=True))
+    carriers = {who: traits for who, traits in _carriers(nests).items() if len(who) < everybody}
+    chances = {who: at_least(len(who & dead), len(dead), len(who), everybody) for who in carriers}
+    looks = [who for who in carriers if at_least(min(len(who), len(dead)), len(dead), len(who), everybody) <= RARE]
+    allowed = dict(zip(looks, holm([chances[who] for who in looks]), strict=True))
     shared = [
-        Shared(tuple(traits), len(who & dead), len(dead), len(who - dead), everybody - len(dead), chances[who], allowed[who])
-        for who, traits in looks.items()
+        Shared(tuple(traits), len(who & dead), len(dead), len(who - dead), everybody - len(dead), chances[who],
+               allowed.get(who, 1.0))
+        for who, traits in carriers.items()
         if len(who & dead) >= 2
     ]  # fmt: skip
     shared.sort(key=lambda one: (one.chance, -one.dead, one.traits))

@@ -110,6 +110,14 @@ def test_nothing_in_common():
     assert found.because.startswith("Nothing that the dead share sets them clearly apart from the 46 nests that live")
 
 
+def test_a_small_room_shows_what_is_shared_and_calls_nothing_rare():
+    """Of two dead in five nothing could be rare: what they share is listed, and not called more than that."""
+    rows = [Marked(str(n), n < 2, frozenset({("rack", "A" if n < 3 else "B")})) for n in range(5)]
+    found = in_common(rows)
+    assert found.looks == 0
+    assert [(one.what, one.chance_holm, one.rare) for one in found.shared] == [("stood on rack A", 1.0, False)]
+
+
 def test_no_living():
     """Without living nests nothing can be held against them."""
     assert "no living nest" in in_common(nests(3, 3, 0, 0)).because

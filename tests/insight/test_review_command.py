@@ -6,6 +6,7 @@ import base64
 import csv
 import json
 import re
+import shutil
 from html import unescape
 from html.parser import HTMLParser
 
@@ -16,7 +17,7 @@ from sensord.cli import main
 from sensord.clock import DAY_MS, from_ms
 from sensord.config import load_config
 from sensord.keeping.registry import Registry
-from sensord.model import Reading
+from sensord.model import Entry, EntryKind, Reading
 from sensord.wiring import Room
 
 
@@ -112,6 +113,75 @@ def test_refused(heat_mat, capsys, arguments, said):
     """What cannot be done is said in one line, with exit status 2."""
     folder, _ = heat_mat
     assert main(["--config", str(folder), "review", *arguments]) == 2
+    error = capsys.readouterr().err
+    assert said in error
+    assert error.count("\n") == 1
+
+
+def test_several_deaths(heat_mat, capsys, tmp_path):
+    """Each review as the contract has it, what the dead share, and one report of all."""
+    folder, died_ms = tmp_path / "copy", heat_mat[1]
+    shutil.copytree(heat_mat[0], folder)
+    room = Room(load_config(folder), clock=None)
+    room.registry.add_entries([Entry(died_ms - DAY_MS, "T04", EntryKind.DIED)])
+    out, at = tmp_path / "two.html", from_ms(died_ms).isoformat()
+    arguments = ["--config", str(folder), "review", "T01", "T04", "--at", at, "--out", str(out), "--json"]
+    assert main(arguments) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert [one["nest"] for one in document["reviews"]] == ["T01", "T04"]
+    assert document["in_common"]["dead"] == ["T01", "T04"]
+    assert document["in_common"]["living"] == 3
+    assert {"traits", "dead", "of_dead", "living", "of_living", "p", "p_holm", "because"} == set(
+        document["in_common"]["shared"][0]
+    )
+    page = out.read_text()
+    assert "What these 2 have in common" in page
+    assert page.count('<section class="review">') == 2
+    assert {row["nest"] for row in csv.DictReader(out.with_suffix(".csv").read_text().splitlines())} == {"T01", "T04"}
+    alone = ["--config", str(folder), "review", "T01", "--at", at, "--json"]
+    assert main(alone) == 0
+    assert json.loads(capsys.readouterr().out) == document["reviews"][0]
+
+
+def test_two_side_by_side(heat_mat, capsys, tmp_path):
+    """A nest beside one that lived over the same days, and beside itself earlier: rows with what is apart."""
+    folder, died_ms = heat_mat
+    at, out = from_ms(died_ms).isoformat(), tmp_path / "beside.html"
+    start = ["--config", str(folder), "review", "T01", "--at", at]
+    assert main([*start, "--beside", "T02", "--json", "--out", str(out)]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert [one["nest"] for one in document["reviews"]] == ["T01", "T02"]
+    assert document["reviews"][0]["window"]["to"] == document["reviews"][1]["window"]["to"]
+    hot = next(row for row in document["beside"] if row["what"] == "too hot")
+    assert hot["left"] > 10
+    assert hot["right"] == 0
+    assert hot["apart"] == -hot["left"]
+    page = unescape(out.read_text())
+    assert "T01 beside T02" in page
+    assert page.count("<figure>") == 2  # the wet end and the room
+    earlier = from_ms(died_ms - 7 * DAY_MS).isoformat()
+    assert main([*start, "--days", "7", "--beside-at", earlier]) == 0
+    said = capsys.readouterr().out
+    assert "temperature, middle" in said
+    assert said.count("T01: ") == 2
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["T01", "T02"], "1 of T01, T02 died by then"),
+        (["T01", "X9"], "there is no such nest"),
+        ([f"T{n}" for n in range(30)], "allowed is up to 24"),
+        (["T01", "T02", "--beside", "T03"], "allowed is one"),
+        (["T01", "--beside", "X9"], "there is no such nest"),
+        (["T01", "--beside-at", "then"], "not ISO 8601"),
+    ],
+)
+def test_several_refused(heat_mat, capsys, arguments, said):
+    """What cannot be done with several is said in one line, with exit status 2."""
+    folder, died_ms = heat_mat
+    at = ["--at", from_ms(died_ms).isoformat()]
+    assert main(["--config", str(folder), "review", *arguments, *at]) == 2
     error = capsys.readouterr().err
     assert said in error
     assert error.count("\n") == 1
