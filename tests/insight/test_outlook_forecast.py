@@ -192,6 +192,37 @@ def test_an_entry_written_down_late_is_taken_in(room):
     assert by_name(after)["shared"]["filled_at"] == iso(day(66.5))
 
 
+@pytest.mark.parametrize(
+    "slip",
+    [
+        entry("shared", 66.5, "fill", 11.0),
+        entry("own", 5, "top_up", 6.0),
+        entry("own", DAYS - 0.5, "level", 0.0),
+        entry("shared", DAYS - 1, "died"),
+    ],
+    ids=lambda slip: f"{slip.kind} of day {(slip.at_ms - DAY_0) // DAY_MS}",
+)
+def test_an_entry_that_was_withdrawn_is_as_one_that_never_was(room, slip):
+    """Before the checkpoint and after it: nothing of it stays behind in what was kept while it stood."""
+    registry = room[1]
+    before = document(room, day(DAYS))
+    room[2].forget()
+    registry.add_entries([slip])
+    for number in (66, 73):
+        document(room, day(number))
+    assert document(room, day(DAYS)) != before
+    registry.withdraw_entry(registry.entry_id(slip), "Mara", day(DAYS))
+    after = document(room, day(DAYS))
+    room[2].forget()
+    anew = document(room, day(DAYS))
+    for one, never in zip(after["nests"], anew["nests"], strict=True):
+        assert (one["nest"], one["filled_at"]) == (never["nest"], never["filled_at"])
+        if never["days_left"]:
+            assert one["days_left"] == pytest.approx(never["days_left"], abs=0.3)  # as with any checkpoint, see above
+    assert anew == before
+    assert slip not in registry.entries()
+
+
 def test_readings_that_come_in_late_are_taken_in():
     """A hub's outbox is drained after days: checkpoints made without its readings are dropped."""
     connection = open_db(":memory:")
