@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
@@ -15,12 +16,13 @@ from sensord.insight.nest_air import AirHours
 from sensord.insight.outlook import NestOutlook
 from sensord.keeping.bands import Band, bands_for
 from sensord.keeping.calibrations import Calibrations
+from sensord.keeping.colony import Stay, followed, stays
 from sensord.keeping.keeping import Keeping
 from sensord.keeping.registry import Registry
 from sensord.keeping.rest import RECENT_MS, Rest
 from sensord.keeping.round import Line, Situation, round_of, stage_of
 from sensord.keeping.seasons import Moment
-from sensord.model import Nest, Place, Season
+from sensord.model import Entry, Nest, Place, Season
 
 
 class Rounds:
@@ -42,10 +44,16 @@ class Rounds:
 
     def at(self, at_ms: int) -> list[Line]:
         """The round at an instant, using nothing later."""
-        alive = self._registry.alive(at_ms)
-        nests = [nest for nest in self._registry.nests(at_ms) if nest.name in alive]
+        alive, where = self._registry.alive(at_ms), stays(self._registry.history(), at_ms)
+        nests = [nest for nest in self._registry.nests(at_ms) if nest.name in alive and _lives_in(nest, where)]
         outlook = {one.nest: one for one in self._forecast.at(at_ms)} if nests else {}
-        situations = [self._situation(nest, outlook.get(nest.name), at_ms) for nest in nests]
+        journal = defaultdict(list)
+        for entry in self._registry.entries(until_ms=at_ms + 1):
+            journal[entry.nest].append(entry)
+        situations = [
+            self._situation(nest, followed(nest, where[_colony_of(nest)], journal), outlook.get(nest.name), at_ms)
+            for nest in nests
+        ]
         return round_of(situations, self._calibrated(at_ms), at_ms)
 
     def rest_of(self, nest: Nest, at_ms: int) -> Rest | None:
@@ -60,9 +68,8 @@ class Rounds:
         band = bands_for(species, Season.WINTER_REST, place).temp_c
         return _rest(air, band, moment.since_ms, at_ms, species.number("rest.least_days"))
 
-    def _situation(self, nest: Nest, outlook: NestOutlook | None, at_ms: int) -> Situation:
+    def _situation(self, nest: Nest, entries: Sequence[Entry], outlook: NestOutlook | None, at_ms: int) -> Situation:
         species = self._keeping.species_of(nest)
-        entries = self._registry.entries(nest=nest.name, until_ms=at_ms + 1)
         moment: Moment = self._keeping.season_of(nest, at_ms)
         days = outlook.days_left if outlook else None
         return Situation(
@@ -96,6 +103,15 @@ class Rounds:
         for placement in self._registry.placements(at_ms=at_ms):
             first = min(one.since_ms for one in self._registry.placements(probe=placement.probe))
             yield placement.probe, placement.room, last.get(placement.probe, first)
+
+
+def _colony_of(nest: Nest) -> str:
+    return nest.colony or nest.name
+
+
+def _lives_in(nest: Nest, where: Mapping[str, Sequence[Stay]]) -> bool:
+    """Whether its colony lives here still: one that came to another nest has left this one behind."""
+    return where[_colony_of(nest)][-1].nest == nest.name
 
 
 def _rest(air: AirHours, band: Band, begun_ms: int, at_ms: int, least_days: float | None) -> Rest:

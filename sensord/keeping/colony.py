@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from sensord.model import Entry, EntryKind, Nest, Stage
+
+_OF_THE_ANTS = (
+    EntryKind.COUNT, EntryKind.BROOD, EntryKind.FEED_SUGAR, EntryKind.FEED_PROTEIN, EntryKind.DIED,
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,16 +71,51 @@ def colonies(history: Sequence[Nest], entries: Sequence[Entry], at_ms: int) -> l
         history: every state of every nest, by name and then time.
         entries: the journal, ascending.
     """
+    states = _states(history, at_ms)
+    return [_colony(name, states[name], entries, at_ms) for name in sorted(states)]
+
+
+def stays(history: Sequence[Nest], at_ms: int) -> dict[str, tuple[Stay, ...]]:
+    """Where every colony lived by ``at_ms``, oldest first; a colony without a name goes by its nest's.
+
+    Args:
+        history: every state of every nest, by name and then time.
+    """
+    return {name: _joined([stay for _, stay in states]) for name, states in _states(history, at_ms).items()}
+
+
+def followed(nest: Nest, where: Sequence[Stay], by_nest: Mapping[str, Sequence[Entry]]) -> list[Entry]:
+    """The journal of a nest and of the ants in it: counts and meals follow a colony through its moves, water stays behind.
+
+    Args:
+        where: the stays of the colony that lives in ``nest`` now.
+        by_nest: the journal by nest, ascending.
+    """
+    ants = [
+        entry
+        for stay in where
+        for entry in by_nest.get(stay.nest, ())
+        if entry.kind in _OF_THE_ANTS and _within(entry, stay)
+    ]
+    died_ms = max((entry.at_ms for entry in ants if entry.kind is EntryKind.DIED), default=None)
+    ants = [entry for entry in ants if died_ms is None or entry.at_ms > died_ms]
+    rest = [entry for entry in by_nest.get(nest.name, ()) if entry.kind not in _OF_THE_ANTS]
+    return sorted([*ants, *rest], key=lambda entry: entry.at_ms)
+
+
+def _states(history: Sequence[Nest], at_ms: int) -> dict[str, list[tuple[Nest, Stay]]]:
+    """The states of nests in which each colony lived, oldest first."""
     known = [nest for nest in history if nest.since_ms is None or nest.since_ms <= at_ms]
-    stays: dict[str, list[tuple[Nest, Stay]]] = {}
+    found: dict[str, list[tuple[Nest, Stay]]] = {}
     for nest, following in zip(known, [*known[1:], None], strict=False):  # nothing follows the last
         until = following.since_ms if following is not None and following.name == nest.name else None
-        stays.setdefault(nest.colony or nest.name, []).append((nest, Stay(nest.name, nest.since_ms, until)))
-    return [_colony(name, stays[name], entries, at_ms) for name in sorted(stays)]
+        found.setdefault(nest.colony or nest.name, []).append((nest, Stay(nest.name, nest.since_ms, until)))
+    for states in found.values():
+        states.sort(key=lambda state: (state[1].from_ms is not None, state[1].from_ms or 0))
+    return found
 
 
 def _colony(name: str, states: list[tuple[Nest, Stay]], entries: Sequence[Entry], at_ms: int) -> Colony:
-    states = sorted(states, key=lambda state: (state[1].from_ms is not None, state[1].from_ms or 0))
     newest = states[-1][0]
     where = _joined([stay for _, stay in states])
     own = [entry for entry in entries if entry.at_ms <= at_ms and any(_within(entry, stay) for stay in where)]

@@ -88,7 +88,7 @@ class Situation:
     """One nest as the round sees it.
 
     Attributes:
-        entries: its journal up to now, ascending. stage: of the colony now.
+        entries: its journal up to now, ascending; counts and meals are the colony's, wherever it lived. stage: of the colony now.
         days_left: low tenth and middle of the outlook, None where nothing can be said. asks: a fill nobody noted is suspected.
         outworld_rh_pct: over the last day, None without a probe there.
         rest: the winter rest so far, or the one it wakes from; None at any other time.
@@ -190,7 +190,8 @@ def _look(one: Situation, at_ms: int, why: str) -> Iterator[Line]:
 
 
 def _leftovers(one: Situation, at_ms: int) -> Iterator[Line]:
-    fed_ms = _last(one, EntryKind.FEED_PROTEIN)
+    here = [entry for entry in one.entries if entry.nest == one.nest.name]
+    fed_ms = max((entry.at_ms for entry in here if entry.kind == EntryKind.FEED_PROTEIN), default=None)
     cleared_ms = _last(one, EntryKind.LEFTOVERS_OUT) or 0
     if fed_ms is not None and fed_ms > cleared_ms and at_ms - fed_ms >= LEFTOVERS_AFTER_MS:
         why = f"protein given {_days(at_ms - fed_ms)} ago: what is left of it moulds"
