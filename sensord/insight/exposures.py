@@ -19,7 +19,7 @@ from sensord.insight.dose import desiccation_kpa_h
 from sensord.model import Place
 
 SATURATED_PCT = 97.0  # 100 less what a good probe may read low: no humidity limit lies higher
-SWING_C = 8.0  # common practice: more than that between warmest and coldest of twelve hours is a swing
+SWING_C = 7.0  # common practice: more than that between warmest and coldest of twelve hours is a swing
 SWING_H = 12
 PROBE_C, PROBE_PCT = 0.5, 3.0  # what two good probes may differ by; less than that beyond a limit says nothing
 _BRIDGED_H = 6  # exposures that far apart are one

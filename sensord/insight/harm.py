@@ -23,6 +23,8 @@ _LIKE = 0.6  # a sibling with that share of the dose had as much
 _NEARLY_WET_PCT = 93.5  # a probe that reads low says that little in saturated air
 _RISE_FROM_PCT, _RISE_OVER_PCT = 2.0, 3.5  # more than usual by that is wetter
 _COOLER_C = 2.0
+_GAP_H = 12
+_HEAT_AT_C, _HEAT_Z_C = 8.0, 6.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +32,7 @@ class Dose:
     """A dose that does harm with probability 1 - 1/e within five days, and what that rests on.
 
     Attributes:
-        amount: (unit beyond the limit) x hours.
+        amount: in ``unit``, of what lies beyond the limit.
     """
 
     amount: float
@@ -47,12 +49,13 @@ HARM_DOSE = {
     ),
     Factor.WET: Dose(48.0, "h", "two days of standing water: common practice"),
     Factor.HOT: Dose(
-        8.0, "°C h",
+        1.0, "h at 8 °C above the limit",
         "an hour at 40 °C kills fire ant workers in number, at 45 °C all (four Solenopsis species, Texas Tech thesis "
-        "1982); 8 °C above the limit for an hour: common practice",
+        "1982); ten times as long for every 6 °C less, in the manner of a thermal-death-time line (Rezende, Castañeda and "
+        "Santos 2014, Funct. Ecol. 28:799), no line of any ant being known: common practice",
     ),
     Factor.COLD: Dose(24.0, "°C h", "one degree below the limit for a day: common practice"),
-    Factor.SWING: Dose(80.0, "°C h", "swings of more than 8 °C in twelve hours, day after day: common practice"),
+    Factor.SWING: Dose(50.0, "°C h", "swings of more than 7 °C in twelve hours, day after day: common practice"),
 }  # fmt: skip
 
 
@@ -133,8 +136,13 @@ def strains_of(airs: Sequence[PlaceAir], peers: Sequence[PlaceAir], factor: Fact
         amount = beyond(air, factor, _survivable(air.limits, factor, shared), slack=1.0)
         if factor is Factor.SWING and shared is not None:
             amount = np.minimum(amount, np.maximum(0.0, swing_c(air) - 1.5 * np.nan_to_num(shared)))
-        found.append(np.nan_to_num(amount))
+        found.append(np.nan_to_num(_as_dose(amount) if factor is Factor.HOT else amount))
     return found
+
+
+def _as_dose(above_c: Floats) -> Floats:
+    """Hours at 8 °C above the limit that an hour at so much above it is worth."""
+    return np.asarray(np.where(above_c > 0, 10.0 ** ((above_c - _HEAT_AT_C) / _HEAT_Z_C), 0.0))
 
 
 def _shared(peers: Sequence[PlaceAir], factor: Factor) -> Floats | None:
@@ -142,12 +150,26 @@ def _shared(peers: Sequence[PlaceAir], factor: Factor) -> Floats | None:
     if not peers:
         return None
     if factor is Factor.DRY:
-        return quantile([peer.rh_pct for peer in peers], 0.25) - _APART[factor]
-    if factor is Factor.HOT:
-        return quantile([peer.temp_c for peer in peers], 0.75) + _APART[factor]
-    if factor is Factor.COLD:
-        return quantile([peer.temp_c for peer in peers], 0.25) - _APART[factor]
-    return quantile([swing_c(peer) for peer in peers], 0.75)
+        felt = quantile([peer.rh_pct for peer in peers], 0.25) - _APART[factor]
+    elif factor is Factor.HOT:
+        felt = quantile([peer.temp_c for peer in peers], 0.75) + _APART[factor]
+    elif factor is Factor.COLD:
+        felt = quantile([peer.temp_c for peer in peers], 0.25) - _APART[factor]
+    else:
+        felt = quantile([swing_c(peer) for peer in peers], 0.75)
+    return _over_gaps(felt)
+
+
+def _over_gaps(felt: Floats) -> Floats:
+    """Straight lines over gaps of up to a day: an hour in which no sibling was measured is no hour that none lived through."""
+    known = np.flatnonzero(np.isfinite(felt))
+    if not len(known):
+        return felt
+    hours = np.arange(len(felt))
+    last = known[np.maximum(0, np.searchsorted(known, hours, side="right") - 1)]
+    following = known[np.minimum(len(known) - 1, np.searchsorted(known, hours))]
+    near = (np.abs(hours - last) <= _GAP_H) | (np.abs(following - hours) <= _GAP_H)
+    return np.asarray(np.where(near, np.interp(hours, known, felt[known]), np.nan))
 
 
 def _survivable(lim: Limits, factor: Factor, shared: Floats | None) -> Limits:
@@ -173,7 +195,7 @@ def _wet_strains(airs: Sequence[PlaceAir], peers: Sequence[PlaceAir]) -> list[Fl
     """
     usual_c = quantile([peer.temp_c for peer in peers], 0.5) if peers else None
     humid = [_at_temperature(air, usual_c) for air in airs]
-    rises = [rh - _usual(air, rh) for air, rh in zip(airs, humid, strict=True)]
+    rises = [rh - _usual(rh) for rh in humid]
     peer_rises = rises[len(airs) - len(peers) :] if len(airs) > len(peers) else rises
     common = np.maximum(0.0, np.nan_to_num(quantile(peer_rises, 0.5))) if peers else 0.0
     found = []
@@ -187,11 +209,9 @@ def _wet_strains(airs: Sequence[PlaceAir], peers: Sequence[PlaceAir]) -> list[Fl
     return found
 
 
-def _usual(air: PlaceAir, rh: Floats) -> float:
-    """The drier of the hours in which it was not too dry."""
-    with np.errstate(invalid="ignore"):
-        fair = np.isfinite(rh) & (air.rh_pct >= air.limits.rh_low_pct)
-    known = np.sort(rh[fair if fair.any() else np.isfinite(rh)])
+def _usual(rh: Floats) -> float:
+    """The drier quarter."""
+    known = np.sort(rh[np.isfinite(rh)])
     return float(known[len(known) // 4]) if len(known) else float("nan")
 
 

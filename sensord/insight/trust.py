@@ -87,9 +87,10 @@ def _noisy(air: PlaceAir) -> NDArray[np.bool_]:
 
 
 def _bridged(hours: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The hours, those between two near ones, and those after the last one where the window ends soon after."""
     found = hours.copy()
     for first, last in runs(hours, _BRIDGED_H):
-        found[first:last] = True
+        found[first : len(hours) if last >= len(hours) - _BRIDGED_H else last] = True
     return found
 
 

@@ -99,7 +99,7 @@ def weigh(
             sure = 0.5 + 0.5 * min(1.0, known / 0.5)
             support[CAUSE[factor]] = sure * _place_weight(top.place) * support_of(top)
     _tell_swing(places, peers[Factor.SWING], support)
-    _tell_consequences(support)
+    _tell_consequences(support, {one.factor: one.ended_days_before for one in best})
     dry = next((one for one in best if one.factor is Factor.DRY and one.began_hour is not None), None)
     _tell_reservoir(
         water, coverage, support, None if dry is None else _spell(dry, places[0].start_ms, until_ms), until_ms
@@ -112,12 +112,18 @@ def _place_weight(place: Place) -> float:
     return 0.4 if place is Place.OUTWORLD else 1.0
 
 
-def _tell_consequences(support: dict[str, float]) -> None:
-    """Heat dries and cold dampens: where the temperature alone could do harm, the humidity comes after it."""
+def _tell_consequences(support: dict[str, float], ended: Mapping[Factor, float]) -> None:
+    """Heat dries and cold dampens: where the temperature alone could do harm, the humidity comes after it.
+
+    A nest that dried after it was wet, or got wet after it was dry, is judged by the later.
+    """
     if support["heat"] >= NAMED_FROM or support["swing"] >= NAMED_FROM:
         support["dry"] *= _EXPLAINED
     if support["cold"] >= NAMED_FROM or support["swing"] >= NAMED_FROM:
         support["wet"] *= _EXPLAINED
+    if min(support["dry"], support["wet"]) >= NAMED_FROM:
+        earlier = "wet" if ended[Factor.WET] > ended[Factor.DRY] else "dry"
+        support[earlier] *= _EXPLAINED
 
 
 def _tell_swing(
