@@ -62,6 +62,8 @@ def serving(app, port: int = 0) -> Iterator[str]:
         server.close()
         server.task_dispatcher.shutdown()
         thread.join(5)
+        for channel in tuple(server.active_channels.values()):  # connections that a browser still keeps open
+            channel.handle_close()
 
 
 @pytest.fixture(scope="module")
