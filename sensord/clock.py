@@ -169,7 +169,7 @@ def parse_instant(text: str) -> datetime:
         instant = datetime.fromisoformat(text.strip())
     except ValueError:
         raise InputError(
-            f"instant {text!r} is not ISO 8601: write it like 2026-05-01T08:00:00Z or 2026-05-01T10:00:00+02:00"
+            f"instant {text[:60]!r} is not ISO 8601: write it like 2026-05-01T08:00:00Z or 2026-05-01T10:00:00+02:00"
         ) from None
     return require_aware(instant)
 
