@@ -8,6 +8,7 @@ import pytest
 
 from sensord.errors import ConfigError
 from sensord.keeping import species_docs
+from sensord.keeping.bands import State, state_of
 from sensord.keeping.species import ANY, find_species, load_own_species, load_species
 from sensord.keeping.species_docs import document
 from sensord.keeping.species_file import COMMON_PRACTICE, RULES
@@ -59,10 +60,52 @@ def test_a_claustral_queen_without_workers_is_left_alone() -> None:
 
 def test_the_heat_limit_stays_below_measured_lethal_temperatures() -> None:
     """Formica rufa group: LD50 about 40.8 °C (Kadochová et al. 2017). Pogonomyrmex rugosus: CTmax 51.57 °C
-    (Lighton and Turner 2004). Myrmecocystus: two-hour upper lethal 40 to 45 °C (Kay and Whitford 1978)."""
-    lethal_c = {"Formica fusca": 40.8, "Pogonomyrmex rugosus": 51.57, "Myrmecocystus mexicanus": 40.0}
+    (Lighton and Turner 2004). Myrmecocystus: two-hour upper lethal 40 to 45 °C (Kay and Whitford 1978). Four species of
+    Solenopsis: an hour kills from about 40 °C (thesis, Texas Tech University 1982)."""
+    lethal_c = {
+        "Formica fusca": 40.8,
+        "Pogonomyrmex rugosus": 51.57,
+        "Myrmecocystus mexicanus": 40.0,
+        "Solenopsis fugax": 40.0,
+    }
     for name, temp_c in lethal_c.items():
         assert LIBRARY[name].bands[Season.ACTIVE, Place.WET_END].temp_c.limit_high < temp_c
+
+
+@pytest.mark.parametrize(
+    ("name", "season", "what", "measured"),
+    [
+        # Roces and Kleineidam 2000, Insectes Soc. 47:348: of 33, 75, 84 and 98 %RH the fungus garden was put at 98
+        ("Atta sexdens", Season.ACTIVE, "rh_pct", [98]),
+        # Insectes Soc. 2002, doi 10.1007/s00040-002-8295-x: Acromyrmex heyeri chose 21 to 25 °C for brood and fungus
+        ("Acromyrmex octospinosus", Season.ACTIVE, "temp_c", [21, 25]),
+        # Roces and Núñez 1996, Physiol. Entomol. 21:138: Camponotus mus chose 30.8 °C by day and 27.5 °C by night
+        ("Camponotus barbaricus", Season.ACTIVE, "temp_c", [27.5, 30.8]),
+        # Anderson and Munger 2003, West. N. Am. Nat. 63:122: Pogonomyrmex salinus, 29 to 36 °C and not 21 to 22
+        ("Pogonomyrmex rugosus", Season.ACTIVE, "temp_c", [29]),
+        # Kipyatkov and Lopatina 2002, Eur. J. Entomol. 99:197: reared at 16 to 26 °C
+        ("Myrmica rubra", Season.ACTIVE, "temp_c", [16, 26]),
+        # transpiration and humidity preference of Formica rufa: callow workers choose 95 %RH
+        ("Formica fusca", Season.ACTIVE, "rh_pct", [95]),
+        # Potts, Francke and Cokendolpher 1984, Insectes Soc.: near saturation where there is brood
+        ("Solenopsis fugax", Season.ACTIVE, "rh_pct", [99]),
+        # Entomol. Fennica, doi 10.33338/ef.53373: Temnothorax crassispinus lives longer at 5 than at 0 °C
+        ("Temnothorax nylanderi", Season.WINTER_REST, "temp_c", [5]),
+    ],
+)
+def test_what_ants_chose_in_published_studies_is_ideal_at_the_wet_end(name, season, what, measured) -> None:
+    """Of the species itself where there is a study, else of a relative, as the value's source says."""
+    band = getattr(LIBRARY[name].bands[season, Place.WET_END], what)
+    assert [state_of(value, band).state for value in measured] == [State.IN_IDEAL] * len(measured)
+
+
+def test_what_ants_left_in_published_studies_is_not_ideal() -> None:
+    """Atta sexdens at 75 %RH (Roces and Kleineidam 2000), Pogonomyrmex salinus at 22 °C (Anderson and Munger 2003)."""
+    atta, pogonomyrmex = (
+        LIBRARY[name].bands[Season.ACTIVE, Place.WET_END] for name in ("Atta sexdens", "Pogonomyrmex rugosus")
+    )
+    assert state_of(75, atta.rh_pct).state == State.DRIFT
+    assert state_of(22, pogonomyrmex.temp_c).state == State.DRIFT
 
 
 @pytest.mark.parametrize("name", ["Lasius niger", "lasius-niger", "LASIUS_NIGER", " lasius  niger "])
