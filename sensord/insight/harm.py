@@ -215,11 +215,14 @@ def _usual(rh: Floats) -> float:
     return float(known[len(known) // 4]) if len(known) else float("nan")
 
 
-def _at_temperature(air: PlaceAir, usual_c: Floats | None) -> Floats:
-    """Relative humidity, of colder hours as at the usual temperature."""
-    if usual_c is None:
-        known = air.temp_c[np.isfinite(air.temp_c)]
-        usual_c = np.full(len(air.temp_c), float(np.median(known)) if len(known) else np.nan)
+def _at_temperature(air: PlaceAir, siblings_c: Floats | None) -> Floats:
+    """Relative humidity; of hours colder than usual, as it would be at the usual temperature.
+
+    Usual is as far from the siblings as at most times, without siblings the median.
+    """
+    beside_c = np.zeros(len(air.temp_c)) if siblings_c is None else siblings_c
+    apart = (air.temp_c - beside_c)[np.isfinite(air.temp_c - beside_c)]
+    usual_c = beside_c + (float(np.median(apart)) if len(apart) else np.nan)
     with np.errstate(invalid="ignore"):
         colder = air.temp_c < usual_c - _COOLER_C
         there = 100.0 * vapour_pa(air.temp_c, air.rh_pct) / saturation_pa(np.where(colder, usual_c, air.temp_c))
