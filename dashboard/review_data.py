@@ -55,7 +55,7 @@ class ReviewData:
         station = room.config.station.name
         unit = room.config.dashboard.temperature_unit
         return Told(
-            "-".join(asked.nests), _marked(report.body_of(found, common), unit),
+            "-".join(asked.nests), _marked(report.body_of(found, common, folded=True), unit),
             in_words(report.html_of(found, common, room=station), unit), report.csv_text(found),
         )  # fmt: skip
 

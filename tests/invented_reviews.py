@@ -60,7 +60,7 @@ class InventedReviews:
                 Marked(one.nest, False, frozenset({("rack", one.rack)})) for one in self.choices() if not one.died_ms
             ]
             common = in_common(dead + living)
-        body = Markup(in_words(body_of(found, common), unit))
+        body = Markup(in_words(body_of(found, common, folded=True), unit))
         return Told(
             "-".join(asked.nests), body, in_words(html_of(found, common, room="Ant room"), unit), csv_text(found)
         )

@@ -13,6 +13,7 @@ from rich.table import Table
 
 from sensord.clock import parse_instant, to_ms
 from sensord.errors import InputError, NestclimateError
+from sensord.insight.chances import p_of
 from sensord.insight.losses import BY, SHARES, Group, Losses, as_json, because, csv_rows
 from sensord.wiring import Room
 
@@ -74,12 +75,12 @@ def _print(found: Losses) -> None:
         table = Table("before a death", *(f"{share}: died (expected)" for share in SHARES), "p (Holm)", box=None)
         for each in found.against:
             cells = [f"{died} ({due:.1f})" for died, due in zip(each.deaths, each.expected, strict=True)]
-            table.add_row(f"too {each.factor}", *cells, f"{each.chance_holm:.2g}")
+            table.add_row(f"too {each.factor}", *cells, p_of(each.chance_holm))
         console.print(table)
 
 
 def _cells(one: Group) -> list[str]:
     share, low, high = one.survival
     median = "-" if one.median_days is None else f"{one.median_days:.0f} days"
-    chance = "" if one.chance_holm is None else f"{one.chance_holm:.2g}"
+    chance = "" if one.chance_holm is None else p_of(one.chance_holm)
     return [one.name, str(one.colonies), str(one.died), f"{share:.0%} ({low:.0%} to {high:.0%})", median, chance]

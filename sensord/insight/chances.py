@@ -51,3 +51,14 @@ def in_words(chance: float) -> str:
     once_in = 1.0 / max(chance, 1e-9)
     digits = max(0, int(math.log10(once_in)))
     return f"1 in {round(once_in, -digits + 1) if digits > 1 else round(once_in):,.0f}"
+
+
+def p_of(chance: float) -> str:
+    """A p value as a table has it: two digits, and no smaller than anybody needs."""
+    return "< 0.0001" if chance < 1e-4 else f"{chance:.2g}"
+
+
+def p_is(chance: float) -> str:
+    """The same in a sentence."""
+    told = p_of(chance)
+    return f"p {told}" if told.startswith("<") else f"p = {told}"

@@ -177,7 +177,7 @@ def _figure(left: Reviewed, right: Reviewed, tracks: tuple[Track, Track], names:
     same_dates = same_time_of_year(shift)
     axis = Frame(_HEAD, 1, *span, 0, 1)
     bottom = top - _HEAD + 10
-    parts.append(days_axis(axis, bottom, left.zone) if same_dates else _before_end(axis, bottom))
+    parts.insert(0, days_axis(axis, bottom, left.zone) if same_dates else _before_end(axis, bottom))
     return figure(
         svg(parts, bottom + 5, f"{places}: {names[0]} beside {names[1]}"),
         _caption(names, left.zone, ends, same_dates=same_dates),

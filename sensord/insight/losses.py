@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from sensord.clock import DAY_MS, iso
 from sensord.insight.balance import Floats
-from sensord.insight.chances import RARE, holm
+from sensord.insight.chances import RARE, holm, p_is
 from sensord.insight.survival import (
     Death,
     Life,
@@ -291,7 +291,7 @@ def because(found: Losses) -> str:
         said.append(_between(found))
     said += [
         f"Those with more hours too {one.factor} in the fortnight before died more often "
-        f"(p = {one.chance_holm:.2g}, {len(found.against)} limits looked at)."
+        f"({p_is(one.chance_holm)}, {len(found.against)} limits looked at)."
         for one in found.against
         if one.chance_holm < RARE and one.deaths[2] > one.expected[2]
     ]
@@ -303,9 +303,9 @@ def _between(found: Losses) -> str:
     p = found.between.p if found.between else 1.0
     what = f"{len(found.groups)} groups by {found.by} compared"
     if p >= RARE or not groups:
-        return f"By {found.by} nothing clear: differences such as these come by chance (log-rank p = {p:.2g}, {what})."
-    names = ", ".join(f"{one.name} (p = {one.chance_holm:.2g})" for one in groups)
-    return f"They differ by {found.by} (log-rank p = {p:.2g}): unlike the others {names}, Holm over {what}."
+        return f"By {found.by} nothing clear: differences such as these come by chance (log-rank {p_is(p)}, {what})."
+    names = ", ".join(f"{one.name} ({p_is(one.chance_holm)})" for one in groups)
+    return f"They differ by {found.by} (log-rank {p_is(p)}): unlike the others {names}, Holm over {what}."
 
 
 def csv_rows(found: Losses) -> list[tuple[str, ...]]:

@@ -7,12 +7,13 @@ from html import escape
 
 import numpy as np
 
+from sensord.insight.chances import p_is, p_of
 from sensord.insight.figures import WIDTH, Frame, figure, label, svg, table
 from sensord.insight.losses import SHARES, Group, Losses, because
 from sensord.insight.review_article import day_of
 from sensord.insight.survival import Step
 
-_ACROSS, _GAP, _HIGH, _TOP = 3, 26, 92, 18
+_ACROSS, _GAP, _HIGH, _TOP, _BELOW = 3, 26, 92, 20, 42
 _MOST_PANELS = 24
 SAYS = (
     "Days run from when a colony came, or from the first day asked about. A colony counts in the group it was in then. "
@@ -40,7 +41,7 @@ def _curves(found: Losses) -> str:
     parts = []
     for number, one in enumerate(shown):
         left = 30 + number % _ACROSS * (wide + _GAP)
-        top = _TOP + number // _ACROSS * (_HIGH + _TOP + 34)
+        top = _TOP + number // _ACROSS * (_HIGH + _TOP + _BELOW)
         frame = Frame(top, _HIGH, 0.0, most, 0.0, 1.0, left, left + wide)
         parts.append(_panel(frame, one, found, first=number % _ACROSS == 0))
     rows = -(-len(shown) // _ACROSS)
@@ -51,7 +52,7 @@ def _curves(found: Losses) -> str:
     )
     if len(found.groups) > _MOST_PANELS:
         caption += f" The first {_MOST_PANELS} of {len(found.groups)} groups; the table has all."
-    return figure(svg(parts, rows * (_HIGH + _TOP + 34) + 4, words), caption)
+    return figure(svg(parts, rows * (_HIGH + _TOP + _BELOW) + 4, words), caption)
 
 
 def _panel(frame: Frame, one: Group, found: Losses, *, first: bool) -> str:
@@ -66,14 +67,14 @@ def _panel(frame: Frame, one: Group, found: Losses, *, first: bool) -> str:
         _interval(frame, one.steps, end), _staircase(frame, found.everybody.steps, end, "all"),
         _staircase(frame, one.steps, end, "own"),
     ]  # fmt: skip
-    every = max(1, len(found.days) // 4)
+    every = -(-len(found.days) // 3)
     for day, left in list(zip(found.days, one.at_risk, strict=True))[::every]:
         x = frame.x(day)
         if x > frame.right - 8:
             continue
         anchor = "start" if day == 0 else "middle"
-        parts.append(label(x, frame.top + frame.height + 13, f"{day} d", anchor))
-        parts.append(label(x, frame.top + frame.height + 26, str(left), anchor))
+        parts.append(label(x, frame.top + frame.height + 15, f"{day} d", anchor))
+        parts.append(label(x, frame.top + frame.height + 32, str(left), anchor))
     return "".join(parts)
 
 
@@ -110,7 +111,7 @@ def _groups(found: Losses) -> str:
         ""
         if between is None
         else f'<p class="soft">Log-rank over {len(found.groups)} groups: chi-square {between.chi2:.1f}, '
-        f"{between.degrees} degrees of freedom, p = {between.p:.2g}. Each group is also held against all others together; "
+        f"{between.degrees} degrees of freedom, {p_is(between.p)}. Each group is also held against all others together; "
         "Holm allows for so many looks.</p>"
     )
     return f"<h2>By {found.by}</h2>{table(heads, rows)}{told}"
@@ -119,9 +120,7 @@ def _groups(found: Losses) -> str:
 def _row(one: Group) -> tuple[str, ...]:
     share, low, high = one.survival
     median = "more than half live" if one.median_days is None else f"{one.median_days:.0f} days"
-    chances = (
-        ("", "") if one.chance is None or one.chance_holm is None else (f"{one.chance:.2g}", f"{one.chance_holm:.2g}")
-    )
+    chances = ("", "") if one.chance is None or one.chance_holm is None else (p_of(one.chance), p_of(one.chance_holm))
     interval = f"{low:.0%} to {high:.0%}" if one.died else ""
     return one.name, str(one.colonies), str(one.died), f"{share:.0%}", interval, median, *chances
 
@@ -142,7 +141,7 @@ def _exposure(found: Losses) -> str:
     )
     rows = [
         (f"too {one.factor}", *(f"{died} ({due:.1f})" for died, due in zip(one.deaths, one.expected, strict=True)),
-         f"{one.chance:.2g}", f"{one.chance_holm:.2g}")
+         p_of(one.chance), p_of(one.chance_holm))
         for one in found.against
     ]  # fmt: skip
     return (

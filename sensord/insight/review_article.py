@@ -159,7 +159,7 @@ def _place_figure(found: Reviewed, track: Track) -> str:
     lanes, height = _lanes(told, track.place, top - _HEAD, last=frame, zone=found.zone)
     caption = _caption(track, with_kin=kin is not None)
     words = f"{place} of {told.nest} over the days of the review: temperature, humidity, alarms and journal"
-    return figure(svg([*parts, lanes], height, words), caption)
+    return figure(svg([lanes, *parts], height, words), caption)
 
 
 def as_shown(temp_c: Floats, unit: str) -> Floats:
@@ -281,7 +281,7 @@ def _water_figure(told: Timeline, zone: tzinfo) -> str:
         "Wetness compares vapour pressures of nest and room, so weather and heating do not show in it. Water left is a mass "
         "balance from what was poured; dots: what the keeper poured or read off."
     )
-    return figure(svg([*parts, axis], top - _HEAD + 15, f"water of {told.nest} over the days of the review"), caption)
+    return figure(svg([axis, *parts], top - _HEAD + 15, f"water of {told.nest} over the days of the review"), caption)
 
 
 # -- tables

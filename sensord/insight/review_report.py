@@ -11,9 +11,10 @@ from html import escape
 import numpy as np
 
 from sensord.clock import HOUR_MS, iso
+from sensord.insight.chances import in_words
 from sensord.insight.figures import FIGURE_CSS, table
 from sensord.insight.in_common import InCommon, sentence
-from sensord.insight.review_article import Reviewed, article
+from sensord.insight.review_article import CAUSES, Reviewed, article
 from sensord.insight.timeline import Edges
 
 REPORT_CSS = """
@@ -26,7 +27,7 @@ h1,h2,h3{break-after:avoid}
 figure{margin:1em 0;break-inside:avoid}
 table{border-collapse:collapse;width:100%;font-size:.82em}tr{break-inside:avoid}thead{display:table-header-group}
 th,td{text-align:left;border-bottom:1px solid #ccc;padding:.25em .5em .25em 0;vertical-align:top}
-.scroll{overflow-x:auto}
+.scroll{overflow-x:auto}.brief td:first-child{white-space:nowrap}
 @media print{body{margin:0;max-width:none;padding:0;font-size:11pt}.scroll{overflow:visible}.review+.review{break-before:page}
  -webkit-print-color-adjust:exact;print-color-adjust:exact}
 @media print{*{-webkit-print-color-adjust:exact;print-color-adjust:exact}}
@@ -44,10 +45,19 @@ def html_of(found: Sequence[Reviewed], common: InCommon | None = None, *, room: 
     return document(f"{names}: review", first + body_of(found, common), csv_text(found), names)
 
 
-def body_of(found: Sequence[Reviewed], common: InCommon | None = None) -> str:
-    """The same without the frame of a file, for a page; headings from level 2."""
+def body_of(found: Sequence[Reviewed], common: InCommon | None = None, *, folded: bool = False) -> str:
+    """The same without the frame of a file, for a page; headings from level 2.
+
+    Args:
+        folded: of several, each review is shut until it is opened.
+    """
     told = "" if common is None else f"<section>{common_section(common)}{verdicts(found)}</section>"
-    return told + "".join(article(one) for one in found)
+    if not folded or len(found) < 2:
+        return told + "".join(article(one) for one in found)
+    return told + "".join(
+        f"<details><summary>{escape(one.review.case.nest)}: {CAUSES[one.review.verdict.cause]}</summary>{article(one)}</details>"
+        for one in found
+    )
 
 
 def document(title: str, body: str, data: str, names: str) -> str:
@@ -68,7 +78,7 @@ def document(title: str, body: str, data: str, names: str) -> str:
 def common_section(common: InCommon) -> str:
     """What the dead have in common: the answer, then each shared thing with its counts."""
     rows = [
-        (one.what, f"{one.dead} of {one.of_dead}", f"{one.living} of {one.of_living}", f"{one.chance:.2g}", f"{one.chance_holm:.2g}")
+        (one.what, f"{one.dead} of {one.of_dead}", f"{one.living} of {one.of_living}", in_words(one.chance), in_words(one.chance_holm))
         for one in common.shared[:12]
     ]  # fmt: skip
     lines = "".join(f"<li>{escape(sentence(one))}</li>" for one in common.shared if one.rare)
@@ -84,7 +94,7 @@ def common_section(common: InCommon) -> str:
 def verdicts(found: Sequence[Reviewed]) -> str:
     """One line a nest."""
     rows = [(one.review.case.nest, one.review.verdict.because) for one in found]
-    return f"<h2>One by one</h2>{table(('nest', 'what the climate did'), rows)}"
+    return f'<h2>One by one</h2><div class="brief">{table(("nest", "what the climate did"), rows)}</div>'
 
 
 HEADS = (

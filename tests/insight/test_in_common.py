@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from sensord.clock import DAY_MS
 from sensord.errors import InputError
-from sensord.insight.chances import at_least, holm, in_words
+from sensord.insight.chances import at_least, holm, in_words, p_of
 from sensord.insight.in_common import Marked, as_json, in_common, traits_of
 from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement, Stage
 
@@ -55,6 +55,11 @@ def test_chances_in_words():
     assert [in_words(p) for p in (0.5, 0.04, 1 / 70, 1 / 2034, 0.0)] == [
         "5 in 10", "1 in 25", "1 in 70", "1 in 2,000", "1 in 1,000,000,000"
     ]  # fmt: skip
+
+
+def test_p_values_as_tables_have_them():
+    """Two digits; the very small ones only as such."""
+    assert [p_of(p) for p in (1.0, 0.0432, 0.00031, 2.8e-22)] == ["1", "0.043", "0.00031", "< 0.0001"]
 
 
 def nests(dead_on_b=5, dead_on_a=1, living_on_b=7, living_on_a=41, *more):
