@@ -16,7 +16,7 @@ import numpy as np
 
 from sensord.clock import DAY_MS, HOUR_MS
 from sensord.errors import InputError
-from sensord.insight.balance import Floats
+from sensord.insight.balance import Floats, usual_power
 from sensord.insight.history import NEST_PLACES, History
 from sensord.insight.ledger import Event, events_of
 from sensord.insight.nest_air import AirHours, nest_temp_c, power_of, rack_temp_c
@@ -30,7 +30,7 @@ _WEEK_MS = 7 * DAY_MS
 _SETTLED_MS = 3 * DAY_MS
 _LEAD_MS = 8 * DAY_MS  # read before a checkpoint, so that gaps are bridged alike
 _FRESH_MS = 14 * DAY_MS  # a probe silent for longer is no basis
-_FORMAT = "4"  # raise it whenever the model changes: old checkpoints are then dropped
+_FORMAT = "5"  # raise it whenever the model changes: old checkpoints are then dropped
 
 
 class Journal(Protocol):
@@ -235,7 +235,7 @@ def _follow(
     basis = _basis(case, room, at_ms)
     story, seat = case.story, case.seat(at_ms)
     if story is None:
-        return Known(case.nest, None, None, basis), []
+        return Known(case.nest, None, basis), []
     rack_here = None if rack is None else rack[len(rack) - len(room.temp_c) :]
     temp_c = nest_temp_c(own, room, rack_here)
     w0 = expected_baseline(seat.place, seat.distance_mm, case.nest.chamber_mm, case.nest.plug)[0] if seat else 0.5
@@ -249,11 +249,13 @@ def _follow(
             if until_ms == checkpoint_ms:
                 story.heard = case.heard(room, until_ms)
                 digest = _digest(case.nest, case.journal, case.stands, case.rest, until_ms)
-                checkpoints.append(Checkpoint(case.nest.name, until_ms, digest, story.to_bytes()))
+                state = story.to_bytes()
+                checkpoints.append(Checkpoint(case.nest.name, until_ms, digest, state))
+                story = Story.from_bytes(state)  # rounded, so that going on now is going on from the checkpoint
     story.learn_gradient(case.nest, seat, at_ms)
-    recent = story.recent_daily if basis != "none" and len(story.recent_daily) else None
+    recent = story.recent_daily if len(story.recent_daily) else np.array([usual_power()])
     cotton = story.cotton_at(at_ms)
-    return Known(case.nest, story.ledger, recent, basis, cotton), checkpoints
+    return Known(case.nest, story.ledger, basis, cotton, recent), checkpoints
 
 
 def _basis(case: _Case, room: AirHours, at_ms: int) -> str:

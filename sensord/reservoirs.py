@@ -15,7 +15,7 @@ from sensord.insight.ledger import Event, events_of
 from sensord.insight.nest_air import AirHours, nest_temp_c, power_of
 from sensord.insight.story import Story
 from sensord.insight.trust import COLDEST_C, WARMEST_C
-from sensord.insight.water import Water, conductances, likelihood, siblings_say
+from sensord.insight.water import Water, conductances, siblings_say
 from sensord.insight.wetness import expected_baseline
 from sensord.keeping.registry import Registry
 from sensord.model import Entry, EntryKind, Nest, Place
@@ -71,7 +71,7 @@ class Reservoirs:
         story, days = Story.begin(nest, events), min(until_ms - from_ms, _FOLLOWED_DAYS * DAY_MS) // DAY_MS
         said = self._said(siblings, until_ms, power)
         if said is not None:
-            story.ledger.belief.learn_rows(likelihood(story.ledger.belief.ln_conductance, said))
+            story.ledger.learn_conductance(*said)
         found = []
         for at_ms in range(until_ms - days * DAY_MS, until_ms + 1, DAY_MS):
             if at_ms > story.ledger.upto_ms:

@@ -15,6 +15,7 @@ from sensord.clock import from_ms, parse_instant, to_ms
 from sensord.insight.outlook import NestOutlook, as_json
 from sensord.wiring import Room
 
+_BASIS = {"none": "journal alone"}
 _COTTON = {"wet": "wet", "drying": "DRYING", "dry": "DRY", "unknown": "-"}
 
 
@@ -86,11 +87,11 @@ def _cells(one: NestOutlook, at_ms: int, zone: ZoneInfo) -> tuple[str, ...]:
     cotton = _COTTON[one.cotton.state]
     dry = one.runs_dry_ms(at_ms)
     if one.water_left_ml is None or one.days_left is None or dry is None:
-        why = "no probe" if one.basis == "none" else "no fill noted"
-        return one.nest, one.species, filled, "?", why, "", cotton, one.basis
+        return one.nest, one.species, filled, "?", "no fill noted", "", cotton, one.basis
     between = f"{_day(dry[0], zone)} - {_day(dry[2], zone)}" if one.days_left.p10 < 365 else ""
     left = f"{one.water_left_ml.p50:.1f} mL"
-    return one.nest, one.species, filled, left, in_words(one.days_left.p50), between, cotton, one.basis
+    by = _BASIS.get(one.basis, one.basis)
+    return one.nest, one.species, filled, left, in_words(one.days_left.p50), between, cotton, by
 
 
 def _day(at_ms: int, zone: ZoneInfo) -> str:

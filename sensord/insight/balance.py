@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sensord.air.evaporation import diffusivity_m2_s, evaporation_kg_s
+from sensord.air.moist_air import vapour_pa
 from sensord.clock import DAY_MS, HOUR_MS
 from sensord.model import Nest
 
@@ -24,6 +25,7 @@ _SECONDS_PER_DAY = 86_400.0
 _DAY_HOURS = 24
 USUAL_BORE_MM = 14.0  # common practice: a tube of 16 x 150 mm
 _USUAL_COLUMN_MM = 75.0  # common practice: filled about half
+_USUAL_AIR = (22.0, 45.0)  # common practice: °C and %RH of a lived-in room, where nothing measures it
 
 
 def drying_power(temp_c: Floats, room_pa: Floats) -> Floats:
@@ -38,6 +40,12 @@ def drying_power(temp_c: Floats, room_pa: Floats) -> Floats:
     warmer = diffusivity_m2_s(temp_c) / diffusivity_m2_s(REFERENCE_C)
     kg_s = evaporation_kg_s(1.0, temp_c, 1.0, room_pa) * warmer
     return np.maximum(np.asarray(kg_s, dtype=np.float64), 0.0) * _SECONDS_PER_DAY * ML_PER_KG
+
+
+def usual_power() -> float:
+    """Drying power of usual air, mL/day per m³/s."""
+    temp_c, humidity_pct = _USUAL_AIR
+    return float(drying_power(np.array([temp_c]), np.array([vapour_pa(temp_c, humidity_pct)]))[0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +69,17 @@ class PowerSeries:
         full = bridge(hourly)
         total = np.concatenate(([0.0], np.cumsum(full))) / _DAY_HOURS
         return cls(start_ms, full, measured, total)
+
+    @classmethod
+    def unmeasured(cls, from_ms: int) -> PowerSeries:
+        """Usual air all the time, none of it measured: levels and fills then tell a rate that holds for such air."""
+        start_ms = from_ms // HOUR_MS * HOUR_MS
+        return cls(start_ms, np.array([usual_power()]), np.array([False]), np.array([0.0, usual_power() / _DAY_HOURS]))
+
+    def unmeasured_days(self, from_ms: int, until_ms: int) -> float:
+        """Days of an interval that were bridged, or lie outside of what was measured."""
+        first, last = (max(0, (at_ms - self.start_ms) // HOUR_MS) for at_ms in (from_ms, until_ms))
+        return max(0.0, days_of(from_ms, until_ms) - int(self.measured[first:last].sum()) / _DAY_HOURS)
 
     @property
     def end_ms(self) -> int:

@@ -11,26 +11,29 @@ cotton seen wet is not taken for water seen behind it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from sensord.insight.balance import Floats
+from sensord.insight.hands import HANDS, Hand
 
 LN_STEP = 0.03  # from row to row, 3 % of conductance
 EMPTY = 16  # the column of an empty reservoir
 COLUMNS = EMPTY + 160
 _HEADROOM = 1.25  # the grid reaches that far above the fullest known
-_PRUNE = 1e-10  # rows less likely than that can never come back
+_PRUNE = 1e-8  # rows less likely than that can never come back
 
-LEVEL_SD_ML = 0.36  # reading a column off a scale and writing it down rounded
 _LEVEL_WRONG, _LEVEL_WRONG_SD_ML = 0.05, 2.5
 _EMPTY_BELOW_ML = 0.15
-FILL_LN_SD, FILL_SD_ML = 0.06, 0.25
+_FILL_SD_ML = 0.15  # rounded when written down
 _FILL_WRONG, _FILL_WRONG_LN_SD = 0.12, 0.30
 _FILL_NOT_DONE = 0.03
 _WEIGH_SD_G, _WEIGH_LN_SD, _WEIGH_WRONG, _WEIGH_WRONG_SD_G = 0.15, 0.06, 0.1, 4.0
 _DRIFT_LN_VAR_PER_DAY = 0.012**2 / 7.0  # plug, cotton and ants change a little from week to week
+_WEATHER_LN_VAR_PER_DAY = 0.05**2 / 7.0  # what the air may do from week to week where nothing measures it
+_BLUR_SHARE, _MOST_BLURS = 0.3, 20  # to either neighbour at once; how often at most
 _SLOP_ML2_PER_DAY = 0.02**2  # ants drink and carry water
 _PLUG_PULLED_LN_SD = 0.03  # a keeper who fills pulls the plug and puts it back
 _LEAK, _COTTON_WRONG = 0.02, 0.003  # water gone that no air took; a probe that sees dry cotton where it is wet
@@ -48,6 +51,8 @@ class Belief:
         ln_first: logarithm of the first row's conductance, m³/s; full_ml: water when full; full_known: told, not guessed.
         step_ml: from column to column. p: probabilities, shape (rows, COLUMNS).
         weighed: last weighing in this cycle: grams and drying power since, or None.
+        hand: how exact the keeper's entries are taken to be. ln_evidence: logarithm of how probable all that was seen is
+            by this belief.
     """
 
     ln_first: float
@@ -56,16 +61,20 @@ class Belief:
     p: Floats
     full_known: bool = True
     weighed: tuple[float, float] | None = None
+    hand: Hand = HANDS[0]
+    ln_evidence: float = 0.0
 
     @classmethod
-    def start(cls, ln_median: float, ln_sd: float, full_ml: float, *, full_known: bool = True) -> Belief:
+    def start(
+        cls, ln_median: float, ln_sd: float, full_ml: float, *, full_known: bool = True, hand: Hand = HANDS[0]
+    ) -> Belief:
         """Before anything is known: the conductance spread log-normally, any amount of water alike."""
         rows = 2 * math.ceil(min(3.2 * ln_sd, 3.0) / LN_STEP) + 1
         offset = (np.arange(rows) - rows // 2) * LN_STEP
         prior = np.exp(-0.5 * (offset / ln_sd) ** 2)
         p = np.repeat(prior[:, None] / prior.sum() / (COLUMNS - EMPTY), COLUMNS, axis=1)
         p[:, :EMPTY] = 0.0
-        return cls(ln_median - rows // 2 * LN_STEP, full_ml, _step_ml(full_ml), p, full_known)
+        return cls(ln_median - rows // 2 * LN_STEP, full_ml, _step_ml(full_ml), p, full_known, hand=hand)
 
     @property
     def water_ml(self) -> Floats:
@@ -87,28 +96,31 @@ class Belief:
         """Probability of each row."""
         return np.asarray(self.p.sum(axis=1))
 
-    def drain(self, power: float, days: float) -> None:
-        """Let the air take what it can in that time: ``power`` in mL per m³/s."""
+    def drain(self, power: float, days: float, unmeasured_days: float = 0.0) -> None:
+        """Let the air take what it can in that time: ``power`` in mL per m³/s, part of it perhaps a guess."""
         columns = np.exp(self.ln_conductance) * power / self.step_ml
         part = columns - np.floor(columns)
         blurred = float(self.rows @ (part * (1.0 - part))) * self.step_ml**2  # by sharing between two columns
         self.p = drained(self.p, columns)
-        self._blur_rows(_DRIFT_LN_VAR_PER_DAY * days)
+        self._blur_rows(_DRIFT_LN_VAR_PER_DAY * days + _WEATHER_LN_VAR_PER_DAY * unmeasured_days)
         self._blur_columns(max(0.0, _SLOP_ML2_PER_DAY * days - blurred))
         if self.weighed is not None:
             self.weighed = (self.weighed[0], self.weighed[1] + power)
 
     def _blur_rows(self, variance: float) -> None:
-        share = min(0.3, variance / (2.0 * LN_STEP**2))
-        up, down = self.p[1:] * share, self.p[:-1] * share
-        self.p[1:] -= up
-        self.p[:-1] -= down
-        self.p[:-1] += up
-        self.p[1:] += down
+        share = variance / (2.0 * LN_STEP**2)
+        passes = min(_MOST_BLURS, math.ceil(share / _BLUR_SHARE))
+        for _ in range(passes):
+            part = min(_BLUR_SHARE, share / passes)
+            up, down = self.p[1:] * part, self.p[:-1] * part
+            self.p[1:] -= up
+            self.p[:-1] -= down
+            self.p[:-1] += up
+            self.p[1:] += down
 
     def _blur_columns(self, variance: float) -> None:
         """An empty reservoir stays empty; nothing else is lost."""
-        share = min(0.3, variance / (2.0 * self.step_ml**2))
+        share = min(_BLUR_SHARE, variance / (2.0 * self.step_ml**2))
         holding = self.p[:, EMPTY:]
         up, down = holding[:, 1:] * share, holding[:, 1:-1] * share
         holding[:, 1:] -= up
@@ -126,6 +138,7 @@ class Belief:
         if not evidence > 0:  # impossible by construction: every likelihood has a floor
             raise ArithmeticError("belief vanished")
         self.p /= evidence
+        self.ln_evidence += math.log(evidence)
         rows = np.flatnonzero(self.rows > _PRUNE)
         first, last = max(0, int(rows[0]) - 2), min(len(self.p), int(rows[-1]) + 3)
         self.p, self.ln_first = self.p[first:last], self.ln_first + first * LN_STEP
@@ -141,7 +154,7 @@ class Belief:
         Returns:
             How probable it is that such a fill happened in that time.
         """
-        likelihood = level_likelihood(seen_ml, self.water_ml)
+        likelihood = level_likelihood(seen_ml, self.water_ml, self.hand.level_sd_ml)
         if not self._surprising(seen_ml):
             self.weigh_columns(likelihood)
             return 0.0
@@ -183,8 +196,8 @@ class Belief:
         if amount_ml is None:
             profile = _normal(water, self.full_ml, 0.12 * self.full_ml) + 0.3 * (water <= self.full_ml) / self.full_ml
         else:
-            careful = _normal(water, amount_ml, math.hypot(FILL_LN_SD * amount_ml, FILL_SD_ML))
-            careless = _normal(water, amount_ml, _FILL_WRONG_LN_SD * amount_ml + FILL_SD_ML)
+            careful = _normal(water, amount_ml, self._poured_sd_ml(amount_ml))
+            careless = _normal(water, amount_ml, _FILL_WRONG_LN_SD * amount_ml + _FILL_SD_ML)
             profile = (1.0 - _FILL_WRONG) * careful + _FILL_WRONG * careless
         profile[:EMPTY] = 0.0
         return np.asarray(profile / profile.sum())
@@ -210,7 +223,7 @@ class Belief:
             return
         self._reach(min(amount_ml, 2.0 * self.full_ml))
         water = self.water_ml
-        sd = math.hypot(FILL_LN_SD * amount_ml, FILL_SD_ML)
+        sd = self._poured_sd_ml(amount_ml)
         rise = water[None, :] - water[:, None] - amount_ml
         move = (1.0 - _FILL_WRONG) * _normal(rise, 0.0, sd) + _FILL_WRONG * _normal(rise, 0.0, 0.3 * amount_ml + sd)
         move *= self.step_ml * np.exp(-0.5 * (np.maximum(0.0, water - 1.1 * self.full_ml) / (0.05 * self.full_ml)) ** 2)
@@ -219,6 +232,9 @@ class Belief:
         self.p = (1.0 - _FILL_NOT_DONE) * self.p @ move + _FILL_NOT_DONE * self.p
         self._normalise()
         self.weighed = None
+
+    def _poured_sd_ml(self, amount_ml: float) -> float:
+        return math.hypot(self.hand.fill_ln_sd * amount_ml, _FILL_SD_ML)
 
     def _reach(self, amount_ml: float) -> None:
         """Stretch the columns when more goes in than the grid reaches."""
@@ -270,19 +286,30 @@ def drained(p: Floats, columns: Floats) -> Floats:
     """Each row moved down by its own number of columns (not whole ones); what would fall below the first stays there."""
     whole = np.minimum(np.floor(columns).astype(np.intp), COLUMNS)
     part = np.where(columns < COLUMNS, columns - whole, 0.0)[:, None]
-    padded = np.concatenate((p, np.zeros((len(p), 2))), axis=1)
-    source = np.minimum(np.arange(COLUMNS)[None, :] + whole[:, None], COLUMNS)
-    moved = (1.0 - part) * np.take_along_axis(padded, source, axis=1)
-    moved += part * np.take_along_axis(padded, source + 1, axis=1)
+    padded = np.concatenate((p, np.zeros((len(p), 1))), axis=1)
+    source = np.minimum(np.arange(COLUMNS + 1)[None, :] + whole[:, None], COLUMNS)
+    source += np.arange(len(p))[:, None] * (COLUMNS + 1)
+    shifted = padded.take(source)
+    moved = shifted[:, :-1] - part * (shifted[:, :-1] - shifted[:, 1:])
     moved[:, 0] += p.sum(axis=1) - moved.sum(axis=1)
     return np.maximum(moved, 0.0)
 
 
-def level_likelihood(seen_ml: float, water_ml: Floats) -> Floats:
+def mixed(beliefs: Sequence[Belief], weights: Floats) -> Belief:
+    """One belief of several about the same reservoir, each with its weight; for looking at, not for going on with."""
+    first = min(one.ln_first for one in beliefs)
+    offsets = [round((one.ln_first - first) / LN_STEP) for one in beliefs]
+    p = np.zeros((max(at + len(one.p) for at, one in zip(offsets, beliefs, strict=True)), COLUMNS))
+    for at, one, weight in zip(offsets, beliefs, weights, strict=True):
+        p[at : at + len(one.p)] += weight * one.p
+    return replace(beliefs[0], ln_first=first, p=p)
+
+
+def level_likelihood(seen_ml: float, water_ml: Floats, sd_ml: float) -> Floats:
     """How probable it is to read that level, for each amount of water; a floor keeps a slip of the pen harmless."""
     if seen_ml <= _EMPTY_BELOW_ML:
-        return np.exp(-0.5 * (np.maximum(0.0, water_ml - 0.1) / LEVEL_SD_ML) ** 2) + 0.02
-    careful = _normal(water_ml, seen_ml, LEVEL_SD_ML)
+        return np.exp(-0.5 * (np.maximum(0.0, water_ml - 0.1) / sd_ml) ** 2) + 0.02
+    careful = _normal(water_ml, seen_ml, sd_ml)
     careless = _normal(water_ml, seen_ml, _LEVEL_WRONG_SD_ML)
     return (1.0 - _LEVEL_WRONG) * careful + _LEVEL_WRONG * careless + 1e-4
 

@@ -12,7 +12,8 @@ import numpy as np
 from sensord.air.evaporation import tube_conductance_m3_s
 from sensord.errors import InputError
 from sensord.insight.balance import PowerSeries, column_ml, days_of
-from sensord.insight.belief import Belief
+from sensord.insight.belief import Belief, mixed
+from sensord.insight.hands import HANDS, hand_weights
 from sensord.model import Entry, EntryKind, Nest, NestKind
 
 _LEAST_LN_SD = 0.8  # geometry is trusted no further: plugs, walls, leaks and the probe's bias are in it too
@@ -65,11 +66,12 @@ class Ledger:
     """All that is remembered of one reservoir up to ``upto_ms``.
 
     Attributes:
+        beliefs: one for each hand the keeper may have.
         ln_prior, ln_prior_sd: logarithm of the conductance by geometry alone, and its spread: what the belief started from.
         power_since_entry: drying power since the last entry, mL per m³/s. fills: cycles begun, logged or noticed.
     """
 
-    belief: Belief
+    beliefs: list[Belief]
     ln_prior: float
     ln_prior_sd: float
     upto_ms: int
@@ -83,8 +85,19 @@ class Ledger:
     def begin(cls, nest: Nest, at_ms: int) -> Ledger:
         """At the first entry of a nest: geometry is all that is known."""
         ln_median, ln_sd = conductance_prior(nest)
-        belief = Belief.start(ln_median, ln_sd, column_ml(nest), full_known=nest.reservoir_ml is not None)
-        return cls(belief, ln_median, ln_sd, at_ms, at_ms)
+        known = nest.reservoir_ml is not None
+        beliefs = [Belief.start(ln_median, ln_sd, column_ml(nest), full_known=known, hand=hand) for hand in HANDS]
+        return cls(beliefs, ln_median, ln_sd, at_ms, at_ms)
+
+    @property
+    def ln_evidence(self) -> list[float]:
+        """How probable its history is under each hand."""
+        return [belief.ln_evidence for belief in self.beliefs]
+
+    @property
+    def belief(self) -> Belief:
+        """What is believed by this reservoir's own evidence alone."""
+        return mixed(self.beliefs, hand_weights([self.ln_evidence])[0])
 
     @property
     def cycles_learned(self) -> int:
@@ -98,33 +111,42 @@ class Ledger:
             self._take(event)
         self._pass(power, until_ms)
 
+    def learn_conductance(self, ln_mean: float, ln_sd: float) -> None:
+        """Take in what something else than the journal says of the conductance (m³/s), with a heavy tail."""
+        for belief in self.beliefs:
+            off = (belief.ln_conductance - ln_mean) / ln_sd
+            belief.learn_rows(1.0 / (1.0 + off**2 / 4.0) ** 2.5)  # Student's t with 4 degrees
+
     def _pass(self, power: PowerSeries, until_ms: int) -> None:
         if until_ms <= self.upto_ms:
             return
         steps = math.ceil(days_of(self.upto_ms, until_ms) / _LONGEST_STEP_DAYS)
         for end in np.linspace(self.upto_ms, until_ms, steps + 1)[1:]:
             drying = power.between(self.upto_ms, int(end))
-            self.belief.drain(drying, days_of(self.upto_ms, int(end)))
+            days, guessed = days_of(self.upto_ms, int(end)), power.unmeasured_days(self.upto_ms, int(end))
+            for belief in self.beliefs:
+                belief.drain(drying, days, guessed)
             self.power_since_entry += drying
             self.upto_ms = int(end)
 
     def _take(self, event: Event) -> None:
         match event.kind:
-            case Happening.COTTON_WET:
-                self.belief.cotton(wet=True)
-            case Happening.COTTON_DRY:
-                self.belief.cotton(wet=False)
+            case Happening.COTTON_WET | Happening.COTTON_DRY:
+                for belief in self.beliefs:
+                    belief.cotton(wet=event.kind is Happening.COTTON_WET)
             case Happening.COTTON_REWET:
                 self._rewet(event)
             case Happening.WEIGH if event.amount is not None:
-                self.belief.weighing(event.amount)
+                for belief in self.beliefs:
+                    belief.weighing(event.amount)
             case Happening.LEVEL if event.amount is not None:
                 self._level(event, event.amount)
             case Happening.FILL | Happening.TOP_UP:
                 self._poured(event)
 
     def _level(self, event: Event, seen_ml: float) -> None:
-        probability = self.belief.level(seen_ml, self.power_since_entry)
+        refilled = [belief.level(seen_ml, self.power_since_entry) for belief in self.beliefs]
+        probability = float(hand_weights([self.ln_evidence])[0] @ refilled)
         if probability > 0.5:
             self._ask(event.at_ms, f"{seen_ml:g} mL were read, more than can have been left: was it filled in between?")
             self.fills += 1
@@ -132,7 +154,8 @@ class Ledger:
 
     def _rewet(self, event: Event) -> None:
         if self.entry_ms <= self.upto_ms:
-            self.belief.refill_unlogged(min(self.power_since_entry, self._a_day(event)), 0.9)
+            for belief in self.beliefs:
+                belief.refill_unlogged(min(self.power_since_entry, self._a_day(event)), 0.9)
             self._ask(event.at_ms, "the cotton turned wet again: was it filled?")
             self.fills += 1
 
@@ -142,14 +165,17 @@ class Ledger:
 
     def _poured(self, event: Event) -> None:
         amount = event.amount
-        if amount is not None and amount > _ABSURD * self.belief.full_ml and self.belief.full_known:
+        full_ml, full_known = self.beliefs[0].full_ml, self.beliefs[0].full_known
+        if amount is not None and amount > _ABSURD * full_ml and full_known:
             self._ask(event.at_ms, f"{amount:g} mL do not fit: what was the amount?")
             amount = None
         if event.kind is Happening.FILL:
-            self.belief.fill(amount)
+            for belief in self.beliefs:
+                belief.fill(amount)
             self.filled_at_ms = event.at_ms
         else:
-            self.belief.top_up(amount)
+            for belief in self.beliefs:
+                belief.top_up(amount)
         self.fills += 1
         self._entered(event.at_ms)
 

@@ -14,7 +14,8 @@ HORIZON_DAYS = 365
 QUANTILES = (0.1, 0.5, 0.9)
 _PATHS = 48
 _RECENT_DAYS, _BLOCK_DAYS = 21, 4
-_DRIFT_LN_SD_PER_ROOT_DAY = 0.016  # weather and heating change: 6 % in a fortnight, 16 % in a hundred days
+_DRIFT_LN_SD_PER_ROOT_DAY = 0.025  # weather, heating and season: 9 % in a fortnight, 25 % in a hundred days
+_UNMEASURED_LN_SD_PER_ROOT_DAY = 0.035
 _POINTS = 64
 _SEED = 20_260_401  # fixed: the same question has the same answer
 
@@ -28,46 +29,50 @@ class Quantiles:
     p90: float
 
 
-def power_paths(recent_daily: Floats) -> Floats:
+def power_paths(recent_daily: Floats, *, measured: bool = True) -> Floats:
     """Possible futures: running sums of daily drying power, shape (paths, HORIZON_DAYS + 1), mL per m³/s.
 
     Args:
         recent_daily: drying power of the last days (the last 21 are used), oldest first, mL/day per m³/s; at least one.
+        measured: whether anything measures the air at present.
     """
     days = recent_daily[-_RECENT_DAYS:]
     random = np.random.default_rng(_SEED)
     blocks = math.ceil(HORIZON_DAYS / _BLOCK_DAYS)
     starts = random.integers(0, len(days), size=(_PATHS, blocks))
-    drift = random.standard_normal((_PATHS, HORIZON_DAYS)) * _DRIFT_LN_SD_PER_ROOT_DAY
+    sd = _DRIFT_LN_SD_PER_ROOT_DAY if measured else _UNMEASURED_LN_SD_PER_ROOT_DAY
+    drift = random.standard_normal((_PATHS, HORIZON_DAYS)) * sd
     drift -= drift.mean(axis=0)
     chosen = (starts[:, :, None] + np.arange(_BLOCK_DAYS)) % len(days)
     daily = days[chosen.reshape(_PATHS, -1)[:, :HORIZON_DAYS]] * np.exp(np.cumsum(drift, axis=1))
     return np.concatenate((np.zeros((_PATHS, 1)), np.cumsum(daily, axis=1)), axis=1)
 
 
-def water_quantiles(p: Floats, belief: Belief) -> Quantiles:
-    """Water left in mL; ``p`` is the belief's grid after the room's word (pooling) was taken in."""
-    columns = p.sum(axis=0)
+def water_quantiles(belief: Belief) -> Quantiles:
+    """Water left in mL."""
+    columns = belief.p.sum(axis=0)
     weights = np.concatenate(([columns[: EMPTY + 1].sum()], columns[EMPTY + 1 :]))
     return _quantiles(belief.water_ml[EMPTY:], weights, belief.step_ml)
 
 
-def days_quantiles(p: Floats, belief: Belief, paths: Floats) -> Quantiles:
+def days_quantiles(belief: Belief, paths: Floats) -> Quantiles:
     """Days until the reservoir is empty, 0 to 365."""
-    needed, weights = _needed(p, belief)
+    needed = _needed(belief)
     grid = np.arange(HORIZON_DAYS + 1, dtype=np.float64)
     days = np.stack([np.interp(needed, path, grid, right=HORIZON_DAYS) for path in paths])
-    return _quantiles(days.ravel(), np.tile(weights, len(paths)), 0.0)
+    return _quantiles(days.ravel(), np.full(days.size, 1.0 / days.size), 0.0)
 
 
-def _needed(p: Floats, belief: Belief) -> tuple[Floats, Floats]:
-    """Drying power that empties the reservoir, thinned to a few weighted points."""
+def _needed(belief: Belief) -> Floats:
+    """Drying power that empties the reservoir, as equally probable points."""
     needed = (belief.water_ml[None, :] / np.exp(belief.ln_conductance)[:, None]).ravel()
-    weights = p.ravel()
+    weights = belief.p.ravel()
+    counts = weights > 1e-9
+    needed, weights = needed[counts], weights[counts]
     order = np.argsort(needed)
     total = np.cumsum(weights[order])
     marks = (np.arange(_POINTS) + 0.5) / _POINTS * total[-1]
-    return needed[order][np.searchsorted(total, marks).clip(0, len(order) - 1)], np.full(_POINTS, 1.0 / _POINTS)
+    return np.asarray(needed[order][np.searchsorted(total, marks).clip(0, len(order) - 1)])
 
 
 def _quantiles(values: Floats, weights: Floats, width: float) -> Quantiles:

@@ -7,13 +7,15 @@ keeps what was learned.
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
 from sensord.clock import DAY_MS, iso
 from sensord.insight.balance import Floats
+from sensord.insight.belief import Belief, mixed
+from sensord.insight.hands import hand_weights
 from sensord.insight.ledger import Ledger, Question
 from sensord.insight.lookahead import HORIZON_DAYS, Quantiles, days_quantiles, power_paths, water_quantiles
 from sensord.insight.pooling import Learned, pooled_priors
@@ -36,15 +38,15 @@ class Known:
     """All that is known of one nest at an instant.
 
     Attributes:
-        ledger: None where no water was ever written down. recent_daily: drying power of the last days, None where
-            nothing measures its air. basis: own probe, room probe or none.
+        ledger: None where no water was ever written down. basis: own probe, room probe or none.
+        recent_daily: drying power of the last days, usual air's where nothing ever measured it; empty without a ledger.
     """
 
     nest: Nest
     ledger: Ledger | None
-    recent_daily: Floats | None
     basis: str
     cotton: Cotton = Cotton()
+    recent_daily: Floats = field(default_factory=lambda: np.empty(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,24 +73,24 @@ class NestOutlook:
 
 def outlooks(known: Sequence[Known], at_ms: int) -> list[NestOutlook]:
     """The outlook of all nests of a station; they teach each other, so give all of them and pick afterwards."""
-    learned = [place for place, one in enumerate(known) if one.ledger is not None]
-    means, sds = _pool([known[place] for place in learned])
-    priors = {place: (float(means[i]), float(sds[i])) for i, place in enumerate(learned)}
-    futures: dict[bytes, Floats] = {}
-    return [_outlook(one, priors.get(place), futures, at_ms) for place, one in enumerate(known)]
+    ledgers = {place: one.ledger for place, one in enumerate(known) if one.ledger is not None}
+    weights = hand_weights([ledger.ln_evidence for ledger in ledgers.values()])
+    beliefs = [mixed(ledger.beliefs, mine) for ledger, mine in zip(ledgers.values(), weights, strict=True)]
+    learned = [_learned(known[place], belief) for place, belief in zip(ledgers, beliefs, strict=True)]
+    means, sds = pooled_priors(learned) if learned else (np.zeros(0), np.zeros(0))
+    water = {
+        place: with_pooled(ledgers[place], belief, float(mean), float(sd))
+        for place, belief, mean, sd in zip(ledgers, beliefs, means, sds, strict=True)
+    }
+    futures: dict[tuple[bool, bytes], Floats] = {}
+    return [_outlook(one, water.get(place), futures, at_ms) for place, one in enumerate(known)]
 
 
-def _pool(known: Sequence[Known]) -> tuple[Floats, Floats]:
-    if not known:
-        return np.zeros(0), np.zeros(0)
-    return pooled_priors([_learned(one) for one in known])
-
-
-def _learned(known: Known) -> Learned:
+def _learned(known: Known, belief: Belief) -> Learned:
     ledger, nest = known.ledger, known.nest
     assert ledger is not None
-    ln_factor = ledger.belief.ln_conductance - ledger.ln_prior
-    rows = ledger.belief.rows
+    ln_factor = belief.ln_conductance - ledger.ln_prior
+    rows = belief.rows
     mean = float(rows @ ln_factor)
     variance = max(float(rows @ (ln_factor - mean) ** 2), 1e-5)
     precision = 1.0 / variance - 1.0 / ledger.ln_prior_sd**2
@@ -99,16 +101,16 @@ def _learned(known: Known) -> Learned:
     return Learned(mean / variance / precision, precision**-0.5, kind, rack, known.basis, ledger.ln_prior_sd)
 
 
-def _outlook(known: Known, prior: tuple[float, float] | None, futures: dict[bytes, Floats], at_ms: int) -> NestOutlook:
+def _outlook(known: Known, belief: Belief | None, futures: dict[tuple[bool, bytes], Floats], at_ms: int) -> NestOutlook:
     ledger, nest = known.ledger, known.nest
     water = days = None
-    if ledger is not None and prior is not None and known.recent_daily is not None:
-        p = with_pooled(ledger, *prior)
-        key = known.recent_daily.tobytes()
+    if belief is not None:
+        measured = known.basis != "none"
+        key = measured, known.recent_daily.tobytes()
         if key not in futures:  # all nests that share a room probe share its futures
-            futures[key] = power_paths(known.recent_daily)
-        water = water_quantiles(p, ledger.belief)
-        days = days_quantiles(p, ledger.belief, futures[key])
+            futures[key] = power_paths(known.recent_daily, measured=measured)
+        water = water_quantiles(belief)
+        days = days_quantiles(belief, futures[key])
     return NestOutlook(
         nest.name,
         nest.species,
@@ -130,14 +132,14 @@ def _open_questions(ledger: Ledger | None, at_ms: int) -> tuple[Question, ...]:
     return tuple(question for question in ledger.questions if question.until_ms >= since)
 
 
-def with_pooled(ledger: Ledger, mean: float, sd: float) -> Floats:
-    """The belief's grid with the room's word in place of geometry's."""
-    factor = ledger.belief.ln_conductance - ledger.ln_prior
+def with_pooled(ledger: Ledger, belief: Belief, mean: float, sd: float) -> Belief:
+    """The belief with the room's word in place of geometry's."""
+    factor = belief.ln_conductance - ledger.ln_prior
     alone_sd = ledger.ln_prior_sd
     ln_ratio = 0.5 * (factor / alone_sd) ** 2 - 0.5 * ((factor - mean) / sd) ** 2 + np.log(alone_sd / sd)
     ratio = (1.0 - _ALONE) * np.exp(np.minimum(ln_ratio, 50.0)) + _ALONE
-    p = ledger.belief.p * ratio[:, None]
-    return np.asarray(p / p.sum())
+    p = belief.p * ratio[:, None]
+    return replace(belief, p=p / p.sum())
 
 
 def _later(at_ms: int, days: float) -> int:

@@ -18,7 +18,7 @@ from sensord.insight.ledger import Event, Happening, Ledger
 from sensord.insight.ledger_bytes import from_bytes, to_bytes
 from sensord.insight.nest_air import AirHours
 from sensord.insight.outlook import Cotton
-from sensord.insight.wetness import HourSample, WetnessTracker, expected_baseline
+from sensord.insight.wetness import HourSample, Quotient, WetnessTracker, expected_baseline, quotients
 from sensord.model import Nest, Placement
 
 RECENT_DAYS = 21
@@ -49,14 +49,14 @@ class Story:
         """Take in entries and hours of after ``ledger.upto_ms``, until then included; later ones are left out.
 
         Args:
-            power: None where nothing measures the air; the water then stands still and only entries count.
+            power: None where nothing measures the air; usual air then stands in for it.
             hours: of the probe in the nest, ascending; none where there is none.
         """
         since_ms = self.ledger.upto_ms
         fresh = sorted((one for one in journal if since_ms < one.at_ms <= until_ms), key=lambda one: one.order)
         cotton = self._follow_cotton(fresh, (one for one in hours if since_ms <= one.at_ms + HOUR_MS <= until_ms))
         if power is None:
-            power = PowerSeries.bridged(since_ms // HOUR_MS * HOUR_MS, np.zeros(1))
+            power = PowerSeries.unmeasured(since_ms)
         else:
             self._remember_days(power, since_ms, until_ms)
         self.ledger.advance([*fresh, *cotton], power, until_ms)
@@ -130,8 +130,7 @@ class Story:
         sd = math.hypot(
             _GRADIENT_LN_SD, (status.w0_sd + 0.03) / (1.0 - status.w0), _DISTANCE_SD_MM / stands.distance_mm
         )
-        off = (self.ledger.belief.ln_conductance - math.log(conductance)) / sd
-        self.ledger.belief.learn_rows(1.0 / (1.0 + off**2 / 4.0) ** 2.5)  # Student's t with 4 degrees: heavy tails
+        self.ledger.learn_conductance(math.log(conductance), sd)
 
     def to_bytes(self) -> bytes:
         """All of it, to be kept at a checkpoint."""
@@ -157,6 +156,8 @@ class Story:
 def samples(own: AirHours, room: AirHours) -> list[HourSample]:
     """Hours in which both the nest's own probe and its room were measured; both on one grid."""
     both = np.flatnonzero(own.measured & np.isfinite(room.vapour_pa))
-    humidity = rh_pct(own.temp_c[both], own.vapour_pa[both])
-    columns = (both * HOUR_MS + own.start_ms, own.temp_c[both], humidity, room.vapour_pa[both])
-    return [HourSample(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
+    temp_c, room_pa = own.temp_c[both], room.vapour_pa[both]
+    humidity = rh_pct(temp_c, own.vapour_pa[both])
+    columns = (both * HOUR_MS + own.start_ms, temp_c, humidity, room_pa, *quotients(temp_c, humidity, room_pa))
+    rows = zip(*(column.tolist() for column in columns), strict=True)
+    return [HourSample(at_ms, warm, humid, pa, None, Quotient(*rest)) for at_ms, warm, humid, pa, *rest in rows]

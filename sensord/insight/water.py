@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sensord.clock import DAY_MS, HOUR_MS
-from sensord.insight.balance import Floats, PowerSeries
+from sensord.insight.balance import PowerSeries
 from sensord.insight.ledger import Event, Happening
 
 EMPTY_ML = 0.3  # a column is read to about that
@@ -114,9 +114,3 @@ def siblings_say(by_sibling: Sequence[Sequence[float]]) -> tuple[float, float] |
         return None
     spread = 1.4826 * float(np.median(np.abs(medians - np.median(medians))))
     return float(np.median(medians)), float(np.hypot(max(spread, 0.1), _SIBLING_LN_SD))
-
-
-def likelihood(ln_conductance: Floats, said: tuple[float, float]) -> Floats:
-    """What siblings say, as evidence for each conductance; a heavy tail, since this nest may be unlike them."""
-    off = (ln_conductance - said[0]) / said[1]
-    return np.asarray(1.0 / (1.0 + off**2 / 4.0) ** 2.5)

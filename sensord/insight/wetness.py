@@ -9,12 +9,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
+
+import numpy as np
 
 from sensord.air.evaporation import tube_path_mm, wetness_at
-from sensord.air.moist_air import PROBE_RH_SD_PCT, PROBE_TEMP_SD_C, deficit_pa, saturation_pa, vapour_pa
+from sensord.air.moist_air import PROBE_RH_SD_PCT, PROBE_TEMP_SD_C, saturation_pa
 from sensord.clock import DAY_MS, HOUR_MS
 from sensord.insight import cusum
+from sensord.insight.balance import Floats
 from sensord.insight.baseline import Baseline
 from sensord.insight.jumps import HOUR_KEPT, jump
 from sensord.model import Place, Plug
@@ -37,6 +40,14 @@ _CALM_H = 7
 _KEPT_EVENTS = 20
 
 
+class Quotient(NamedTuple):
+    """The wetness w, its standard deviation, and the room's vapour pressure as a share of saturation at the probe."""
+
+    wetness: float
+    sd: float
+    room: float
+
+
 @dataclass(frozen=True, slots=True)
 class HourSample:
     """One hour: means of the calibrated probe, and the room's vapour pressure in the same hour.
@@ -44,6 +55,7 @@ class HourSample:
     Attributes:
         at_ms: start of the hour. temp_c, rh_pct: at the probe. room_pa: vapour pressure of the room (of its own
             temperature and humidity, never by comparing percentages). rh_max_pct: highest in the hour, where known.
+        quotient: of these, where it is known already (``quotients`` works out many hours at once).
     """
 
     at_ms: int
@@ -51,6 +63,7 @@ class HourSample:
     rh_pct: float
     room_pa: float
     rh_max_pct: float | None = None
+    quotient: Quotient | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,21 +106,41 @@ class WetnessStatus:
 
 def wetness(temp_c: float, rh_pct: float, room_pa: float) -> float:
     """The quotient w; about 1 at the wet face, 0 in the room. Means nothing where ``wetness_sd`` is large."""
-    lack = saturation_pa(temp_c) - room_pa
-    return math.nan if lack <= 0 else (vapour_pa(temp_c, rh_pct) - room_pa) / lack
+    return quotient(temp_c, rh_pct, room_pa).wetness
 
 
 def wetness_sd(temp_c: float, rh_pct: float, room_pa: float) -> float:
     """Its standard deviation from both probes' (+-2 %RH, +-0.2 C); infinite in a saturated room."""
-    lack = saturation_pa(temp_c) - room_pa
-    if lack <= 0:
-        return math.inf
-    rh_pa = PROBE_RH_SD_PCT / 100.0 * saturation_pa(temp_c)
+    return quotient(temp_c, rh_pct, room_pa).sd
+
+
+def quotient(temp_c: float, rh_pct: float, room_pa: float) -> Quotient:
+    """Both of them, for one hour."""
+    face_pa = saturation_pa(temp_c)
+    if face_pa <= room_pa:
+        return Quotient(math.nan, math.inf, room_pa / face_pa)
+    return Quotient(*_quotient(temp_c, rh_pct, room_pa, face_pa))
+
+
+def quotients(temp_c: Floats, rh_pct: Floats, room_pa: Floats) -> tuple[Floats, Floats, Floats]:
+    """The fields of ``Quotient`` as arrays, for many hours at once; NaN where not measured."""
+    face_pa = saturation_pa(temp_c)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        w, sd, room = _quotient(temp_c, rh_pct, room_pa, face_pa)
+        saturated = face_pa <= room_pa
+    return np.where(saturated, math.nan, w), np.where(saturated, math.inf, sd), room
+
+
+def _quotient(temp_c: Any, rh_pct: Any, room_pa: Any, face_pa: Any) -> tuple[Any, Any, Any]:
+    """Floats or arrays alike; only where the face is above the room."""
+    lack = face_pa - room_pa
+    rh_pa = PROBE_RH_SD_PCT / 100.0 * face_pa
     temp_pa = (saturation_pa(temp_c + 0.01) - saturation_pa(temp_c - 0.01)) / 0.02 * PROBE_TEMP_SD_C
-    dry = deficit_pa(temp_c, rh_pct) / lack  # 1 - w
-    by_probe = math.hypot(rh_pa, temp_pa * room_pa / saturation_pa(temp_c) * dry)
-    by_room = dry * math.hypot(rh_pa, temp_pa * room_pa / saturation_pa(temp_c))
-    return math.hypot(by_probe, by_room) / lack
+    room = room_pa / face_pa
+    dry = face_pa * (1.0 - rh_pct / 100.0) / lack  # 1 - w
+    by_probe_2 = rh_pa**2 + (temp_pa * room * dry) ** 2
+    by_room_2 = dry**2 * (rh_pa**2 + (temp_pa * room) ** 2)
+    return 1.0 - dry, (by_probe_2 + by_room_2) ** 0.5 / lack, room
 
 
 def expected_baseline(
@@ -168,13 +201,12 @@ class WetnessTracker:
             return None
         if self._filled_ms is not None and 0 <= hour.at_ms - self._filled_ms < SETTLE_H * HOUR_MS:
             return None
-        room = hour.room_pa / saturation_pa(hour.temp_c)
-        sd = wetness_sd(hour.temp_c, hour.rh_pct, hour.room_pa)
-        if sd > MEANINGLESS_SD:
+        seen = hour.quotient or quotient(hour.temp_c, hour.rh_pct, hour.room_pa)
+        if seen.sd > MEANINGLESS_SD:
             return None
-        self._average(hour, sd)
-        self._last_ms, self._room = hour.at_ms, room
-        return self._judge(number, room, hour.rh_pct / 100.0)
+        self._average(seen)
+        self._last_ms, self._room = hour.at_ms, seen.room
+        return self._judge(number, seen.room, hour.rh_pct / 100.0)
 
     # -- what is known
 
@@ -319,13 +351,13 @@ class WetnessTracker:
         self._short = self._day = self._weight = 0.0
         self._deficits.clear()
 
-    def _average(self, hour: HourSample, sd: float) -> None:
+    def _average(self, seen: Quotient) -> None:
         """Wetness over about the last day, each hour weighted by what it tells."""
-        weight = 1.0 / (sd * sd + 1e-4)
+        weight = 1.0 / (seen.sd * seen.sd + 1e-4)
         self._weight = self._weight * (1.0 - 1.0 / 12.0) + weight
         share = weight / self._weight
-        self._mean_w += share * (wetness(hour.temp_c, hour.rh_pct, hour.room_pa) - self._mean_w)
-        self._mean_var += share * (sd * sd - self._mean_var)  # biases do not average out
+        self._mean_w += share * (seen.wetness - self._mean_w)
+        self._mean_var += share * (seen.sd * seen.sd - self._mean_var)  # biases do not average out
 
     def _remember(self, number: int, deficit: float) -> float:
         """Keep it, and return the median of the last hours: an open plug or door makes a spike of an hour or two."""

@@ -1,6 +1,6 @@
 """Scores the outlook on a room whose physics it does not have, against the two rules a keeper has, and times it.
 
-python tests/bench/bench_outlook.py [--tubes N] [--seed N] [--second] [--station N] [--smoke]
+python tests/bench/bench_outlook.py [--room first|second|third] [--tubes N] [--seed N] [--station N] [--smoke]
 
 Every answer comes from the product's own path (history, stories with checkpoints, pooling, look-ahead), asked as of the
 day, over an in-memory store of hourly means; ``--station N`` times N nests with a year in the embedded store.
@@ -22,7 +22,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from bench_room import HOUR_MS, START_MS, BenchRoom, Tube, make_room
 from bench_second_room import make_room as make_second_room
-from bench_station import entries_of, nest_of, open_station, placements_of, write_station
+from bench_station import entries_of, nest_of, open_counting, open_station, placements_of, write_hours, write_station
+from bench_third_room import Habits
+from bench_third_room import make_room as make_third_room
 
 from sensord.db import open_db
 from sensord.forecast import Forecast
@@ -35,6 +37,7 @@ from sensord.store.base import Hours
 AHEAD_DAYS = 14
 BAND_LOW_PCT = 75.0  # 'when humidity falls below the band': the keeper's other rule
 DRYING_ACTIVITY = 0.75
+ROOMS = {"first": make_room, "second": make_second_room, "third": make_third_room}
 
 
 class Answer(NamedTuple):
@@ -147,7 +150,7 @@ def report_cotton(room: BenchRoom, cotton: dict[str, list[tuple[int, str]]]) -> 
             gone = np.flatnonzero(tube.wet[dry:refilled] < DRYING_ACTIVITY)
             if len(gone):
                 total += 1
-                by = dry + int(gone[0]) + 24
+                by = dry + int(gone[0])
                 in_time += any(s in ("drying", "dry") for h, s in cotton[tube.name] if dry <= h <= by)
                 low = np.flatnonzero(tube.probe_rh[dry:refilled] < BAND_LOW_PCT)
                 late.append(low[0] / 24 if len(low) else np.nan)
@@ -160,27 +163,37 @@ def report_cotton(room: BenchRoom, cotton: dict[str, list[tuple[int, str]]]) -> 
 
 
 def time_station(nests: int, days: int) -> None:
-    """Cold from nothing, then as of now from the checkpoints, both through the embedded store."""
-    room = make_room(nests, days, 11)
+    """From nothing, then as of now from the checkpoints, a day on and again, all through the embedded store."""
+    room = make_third_room(nests, days, 11, Habits(own_share=0.2))
     with tempfile.TemporaryDirectory() as folder:
-        write_station(room, Path(folder))
-        for what, at_hour in (
-            ("from nothing", room.hours - 24),
-            ("from checkpoints, a day on", room.hours),
-            ("again", room.hours),
-        ):
-            store, _, forecast = open_station(Path(folder))
-            begun = time.perf_counter()
-            found = forecast.at(START_MS + at_hour * HOUR_MS)
-            print(f"{len(found)} nests, {days} days stored, {what}: {time.perf_counter() - begun:.2f} s")
-            store.close()
+        begun = time.perf_counter()
+        write_station(room, Path(folder), room.hours - 24)
+        print(
+            f"{sum(tube.own_probe for tube in room.tubes) + 1} probes, {days} days: {time.perf_counter() - begun:.0f} s to write"
+        )
+        _time_answer(Path(folder), room.hours - 24, "from nothing")
+        store, _, _ = open_station(Path(folder))
+        write_hours(store, room, room.hours - 24, room.hours)
+        store.close()
+        _time_answer(Path(folder), room.hours, "a new day, from checkpoints")
+        _time_answer(Path(folder), room.hours, "again")
+
+
+def _time_answer(folder: Path, at_hour: int, what: str) -> None:
+    """As a new process would, from opening the file on."""
+    begun = time.perf_counter()
+    store, _, forecast, counting = open_counting(folder)
+    found = forecast.at(START_MS + at_hour * HOUR_MS)
+    took = time.perf_counter() - begun
+    print(f"{len(found)} nests, {what}: {took:.2f} s, {counting.read:,} hours read")
+    store.close()
 
 
 def main(arguments: list[str] | None = None) -> int:
     """Run it."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--smoke", action="store_true", help="a few tubes and weeks, to see that it runs")
-    parser.add_argument("--second", action="store_true", help="the room of other assumptions (bench_second_room.py)")
+    parser.add_argument("--room", choices=ROOMS, default="first", help="rooms of different assumptions")
     parser.add_argument("--tubes", type=int, default=100)
     parser.add_argument("--days", type=int, default=365)
     parser.add_argument("--seed", type=int, default=7)
@@ -188,7 +201,7 @@ def main(arguments: list[str] | None = None) -> int:
     args = parser.parse_args(arguments)
     if args.smoke:
         args.tubes, args.days, args.station = 6, 150, 2
-    room = (make_second_room if args.second else make_room)(args.tubes, args.days, args.seed)
+    room = ROOMS[args.room](args.tubes, args.days, args.seed)
     answers, cotton = score(room)
     report(answers)
     report_cotton(room, cotton)

@@ -12,6 +12,7 @@ from sensord.insight.history import History
 from sensord.keeping.outlook_cache import OutlookCache
 from sensord.keeping.registry import Registry
 from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement, Plug
+from sensord.store.base import Hours
 from sensord.store.sqlite import SqliteStore
 
 
@@ -44,9 +45,16 @@ def placements_of(room: BenchRoom) -> list[Placement]:
 
 def open_station(folder: Path) -> tuple[SqliteStore, Registry, Forecast]:
     """The real parts on one file."""
+    store, registry, forecast, _ = open_counting(folder)
+    return store, registry, forecast
+
+
+def open_counting(folder: Path) -> tuple[SqliteStore, Registry, Forecast, CountingStore]:
+    """The same, with what the outlook reads counted."""
     connection = open_db(folder / "station.db")
     store, registry = SqliteStore(folder / "station.db"), Registry(connection)
-    return store, registry, Forecast(History(store, registry), registry, OutlookCache(connection))
+    counting = CountingStore(store)
+    return store, registry, Forecast(History(counting, registry), registry, OutlookCache(connection)), counting
 
 
 def write_station(room: BenchRoom, folder: Path, until_hour: int | None = None) -> None:
@@ -61,14 +69,24 @@ def write_station(room: BenchRoom, folder: Path, until_hour: int | None = None) 
 
 
 def write_hours(store: SqliteStore, room: BenchRoom, first: int, last: int) -> None:
-    """Every probe's readings of these hours, in order of time."""
+    """Every probe's readings of these hours, one probe after the other, then the upkeep that the recorder does."""
     series = [("hub/room", room.probe_temp, room.probe_rh)]
     series += [(f"hub/{tube.name.lower()}", tube.probe_temp, tube.probe_rh) for tube in room.tubes if tube.own_probe]
-    for begin in range(first, last, 24 * 7):
-        end = min(last, begin + 24 * 7)
-        rows = []
-        for name, temp, rh in series:
-            values = zip(temp[begin:end].tolist(), rh[begin:end].tolist(), strict=True)
-            rows += [(name, START_MS + (begin + i) * HOUR_MS + 1_800_000, t, h) for i, (t, h) in enumerate(values)]
-        store.write_rows(rows)
+    at_ms = [START_MS + hour * HOUR_MS + HOUR_MS // 2 for hour in range(first, last)]
+    for name, temp, rh in series:
+        values = zip(at_ms, temp[first:last].tolist(), rh[first:last].tolist(), strict=True)
+        store.write_rows([(name, *one) for one in values])
     store.maintain(START_MS + (last + 10) * HOUR_MS)
+
+
+class CountingStore:
+    """The store's port as the outlook uses it, with the hours counted that were read through it."""
+
+    def __init__(self, store: SqliteStore) -> None:
+        self._store, self.read = store, 0
+
+    def hours(self, probe: str, from_ms: int, until_ms: int) -> Hours:
+        """As the port says."""
+        found = self._store.hours(probe, from_ms, until_ms)
+        self.read += len(found)
+        return found

@@ -43,7 +43,7 @@ def told(events: list[Event], until: float) -> Ledger:
 
 
 def days_left(ledger: Ledger):
-    return days_quantiles(ledger.belief.p, ledger.belief, power_paths(np.full(21, 1e6)))
+    return days_quantiles(ledger.belief, power_paths(np.full(21, 1e6)))
 
 
 def test_levels_teach_the_rate_whatever_geometry_said():
@@ -96,13 +96,13 @@ def test_an_amount_that_does_not_fit_is_asked_about_and_not_believed():
     """115 mL in a tube of 11.5: a slip of the pen, taken as a fill of unknown amount."""
     ledger = told([event(0, "fill", 115.0)], 1)
     assert "do not fit" in ledger.questions[0].text
-    assert water_quantiles(ledger.belief.p, ledger.belief).p90 < 14
+    assert water_quantiles(ledger.belief).p90 < 14
 
 
 def test_missing_amounts_and_top_ups_are_enough_to_go_on():
     """A fill without an amount counts as about full; a top-up adds to what is left."""
     ledger = told([event(0, "fill"), event(50, "level", 6.0), event(60, "top_up", 4.0)], 61)
-    assert water_quantiles(ledger.belief.p, ledger.belief).p50 == pytest.approx(8.9, abs=0.8)
+    assert water_quantiles(ledger.belief).p50 == pytest.approx(8.9, abs=0.8)
 
 
 def test_found_empty_teaches_the_rate():
@@ -132,7 +132,7 @@ def test_cotton_wet_again_is_a_fill_and_a_question():
         [event(0, "fill", FULL), event(105, "level", 0.4), event(112, "cotton_dry"), event(116, "cotton_rewet")], 117
     )
     assert "wet again" in ledger.questions[0].text
-    assert water_quantiles(ledger.belief.p, ledger.belief).p50 > 8
+    assert water_quantiles(ledger.belief).p50 > 8
 
 
 def test_stopping_and_going_on_from_bytes_is_as_going_through():

@@ -1,0 +1,43 @@
+"""How exact a keeper's hand is: several are followed side by side, and the whole room tells which one it is.
+
+How far a level is read off the truth, and a fill written down off what went in, differs from keeper to keeper and with the scale on
+the glass. Taken too wide, intervals are too wide and levels teach too little; taken too narrow, both are too bold. One
+tube's few entries cannot tell, all the tubes of a station can.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from sensord.insight.balance import Floats
+
+_OWN = 0.1  # share of the weights that stays with the tube's own evidence, should another keeper look after it
+
+
+@dataclass(frozen=True, slots=True)
+class Hand:
+    """Standard deviations: of a level read off the column in mL, of the logarithm of an amount poured."""
+
+    level_sd_ml: float
+    fill_ln_sd: float
+
+
+HANDS = (Hand(0.18, 0.06), Hand(0.28, 0.06), Hand(0.42, 0.06))
+
+
+def hand_weights(ln_evidence: Sequence[Sequence[float]]) -> Floats:
+    """How probable each hand is for each tube (rows sum to 1), by what all the tubes' entries say.
+
+    Args:
+        ln_evidence: for each tube, logarithm of how probable its history is under each hand.
+    """
+    own = np.array(ln_evidence, dtype=np.float64).reshape(-1, len(HANDS))
+    return np.asarray((1.0 - _OWN) * _weights(own.sum(axis=0)) + _OWN * _weights(own))
+
+
+def _weights(ln_weights: Floats) -> Floats:
+    weights = np.exp(ln_weights - ln_weights.max(axis=-1, keepdims=True))
+    return np.asarray(weights / weights.sum(axis=-1, keepdims=True))
