@@ -12,6 +12,7 @@ from dashboard.components.drawing import arrow, housing, mark
 from dashboard.viewmodels import Card, short_species
 from dashboard.wall_model import Need, Rack, Wall
 
+PER_CENT = Markup("<small>%</small>")
 NEEDS_SHOWN = 3
 """At most; the script shows fewer where the shelves need the room."""
 USUAL_SIGNS, USUAL_WORDS = len("70%24.5°"), len("a bit warm") + len("M. barbarus")
@@ -22,27 +23,26 @@ USUAL_SIGNS, USUAL_WORDS = len("70%24.5°"), len("a bit warm") + len("M. barbaru
 def card_html(card: Card) -> Markup:
     """One nest; kept, since most cards are the same at the next refresh. ``data-nest`` and ``data-state`` are contract."""
     return Markup(
-        '<a class="card{bare}{cut}" href="/nest/{href}" data-nest="{name}" data-state="{state}" title="{full}" aria-label="{label}">'
-        '{mark}<b class="who">{name}</b><span class="days">{days}</span>'
-        '<span class="nums{long}">{rh}{rh_trend}{temp}{temp_trend}</span>{drawing}'
-        "{words}</a>"
-    ).format(
-        bare=" bare" if card.bare else "",
-        cut=" cut" if card.cut else "",
-        href=quote(card.name),
-        name=card.name,
-        state=card.state,
-        full=card.species,
-        label=_label(card),
-        mark=mark(card.state, card.side) if not card.bare or card.state == "act" else "",
-        days=card.days,
-        long=" long" if len(card.rh + card.temp) > USUAL_SIGNS else "",
-        rh=_number(card.rh),
-        rh_trend=arrow(card.rh_trend),
-        temp=_number(card.temp),
-        temp_trend=arrow(card.temp_trend),
-        words=_words(card),
-        drawing=housing(card.kind, card.water, card.water_call),
+        '<a class="card%s%s" href="/nest/%s" data-nest="%s" data-state="%s" title="%s" aria-label="%s">'
+        '%s<b class="who">%s</b><span class="days">%s</span><span class="nums%s">%s%s%s%s</span>%s%s</a>'
+    ) % (
+        " bare" if card.bare else "",
+        " cut" if card.cut else "",
+        quote(card.name),
+        card.name,
+        card.state,
+        card.species,
+        _label(card),
+        mark(card.state, card.side) if not card.bare or card.state == "act" else "",
+        card.name,
+        card.days,
+        " long" if len(card.rh + card.temp) > USUAL_SIGNS else "",
+        _number(card.rh),
+        arrow(card.rh_trend),
+        _number(card.temp),
+        arrow(card.temp_trend),
+        housing(card.kind, card.water, card.water_call),
+        _words(card),
     )
 
 
@@ -50,16 +50,15 @@ def _words(card: Card) -> Markup:
     """What is wrong with the nest, and who lives in it."""
     note = "" if card.bare and card.state == "blind" else " ".join(part for part in (card.reason, card.age) if part)
     kin = short_species(card.species)
-    return Markup('<span class="words{}"><em class="note">{}</em><i class="kin">{}</i></span>').format(
-        " long" if len(note + kin) > USUAL_WORDS else "", note, kin
-    )
+    long = " long" if len(note + kin) > USUAL_WORDS else ""
+    return Markup('<span class="words%s"><em class="note">%s</em><i class="kin">%s</i></span>') % (long, note, kin)
 
 
+@lru_cache(maxsize=4_096)
 def _number(written: str) -> Markup:
     """A number, its per cent sign in smaller letters."""
     digits = written.rstrip("%")
-    unit = Markup("<small>%</small>") if digits != written else ""
-    return Markup('<span class="num">{}{}</span>').format(digits, unit)
+    return Markup('<span class="num">%s%s</span>') % (digits, PER_CENT if digits != written else "")
 
 
 def _label(card: Card) -> str:

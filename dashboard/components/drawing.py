@@ -6,6 +6,8 @@ a reservoir that is due has lost is filled in colour: the shorter the column, th
 
 from __future__ import annotations
 
+from functools import cache, lru_cache
+
 from markupsafe import Markup
 
 _WATER_FROM, _WATER_LONG = 4.0, 84.0
@@ -24,6 +26,7 @@ SYMBOLS = Markup(
 """Shapes used many times, drawn once a page."""
 
 
+@cache
 def mark(state: str, side: str) -> Markup:
     """The shape of a state: a full block with a call sign, a wedge that points the way it went, a crossed frame; none while well."""
     if state == "ok":
@@ -32,6 +35,7 @@ def mark(state: str, side: str) -> Markup:
     return Markup('<svg class="mark"><use href="#m-{}"/></svg>').format(shape)
 
 
+@cache
 def arrow(trend: str) -> Markup:
     """A small arrow up or down; an empty place of the same size while steady or unknown."""
     if trend not in {"up", "down"}:
@@ -39,6 +43,7 @@ def arrow(trend: str) -> Markup:
     return Markup('<svg class="trend"><use href="#{}"/></svg>').format(trend)
 
 
+@lru_cache(maxsize=4_096)
 def housing(kind: str, water: float | None, call: str = "") -> Markup:
     """The nest as what it is.
 

@@ -39,13 +39,20 @@ class Keeping:
     by_nest: Mapping[str, Species] = field(default_factory=dict)
     by_colony: Mapping[str, Species] = field(default_factory=dict)
     unused: tuple[str, ...] = ()
+    _named: dict[str, Species] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def species_of(self, nest: Nest | None) -> Species:
         """The species in a nest, with the keeper's own ranges; the wide one for any ant where nobody knows."""
         if nest is None:
-            return find_species(self.library, "")
+            return self._species("")
         own = self.by_nest.get(nest.name) or self.by_colony.get(nest.colony)
-        return own or find_species(self.library, nest.species)
+        return own or self._species(nest.species)
+
+    def _species(self, name: str) -> Species:
+        """Found once a name: a wall of a thousand nests asks thousands of times."""
+        if name not in self._named:
+            self._named[name] = find_species(self.library, name)
+        return self._named[name]
 
     def season_of(self, nest: Nest | None, at_ms: int) -> Moment:
         """The season in a nest at an instant: by hand where the keeper set one, else by the species' dates."""
