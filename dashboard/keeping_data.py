@@ -137,6 +137,7 @@ class KeepingData:
             tuple((stay.nest, stay.from_ms, stay.until_ms) for stay in found.stays),
             tuple((nest.since_ms, nest.name, nest.species, str(nest.stage or "")) for nest in states),
             found.counts,
+            tuple(sorted({nest.name for nest in history} - {found.stays[-1].nest}, key=natural)),
         )
 
     def probe(self, name: str) -> ProbePast | None:

@@ -35,13 +35,14 @@ class ColonyPast:
 
     Attributes:
         stays: (nest, from, until), None for since always and still there. states: (since, nest, species, stage).
-        counts: (at, workers), ascending.
+        counts: (at, workers), ascending. others: nests it could move to.
     """
 
     now: ColonyNow
     stays: tuple[tuple[str, int | None, int | None], ...]
     states: tuple[tuple[int | None, str, str, str], ...]
     counts: tuple[tuple[int, int], ...]
+    others: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

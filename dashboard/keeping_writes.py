@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from flask import Flask
 from flask.typing import ResponseReturnValue
 
+from dashboard import forms
 from dashboard import text_keeping as text
 from dashboard.pages.writes import done, given_of, who
 from dashboard.text import count_of
 from dashboard.writing import Writing
-from sensord.errors import InputError
+from sensord.errors import InputError, NotThereError
+from sensord.keeping.colony import colonies, stays
 from sensord.keeping.edits import Edits, Given, Holds, edits_of_nests, edits_of_placements
+from sensord.keeping.journal import make_entry
 from sensord.keeping.registry import Registry
 from sensord.keeping.tables import COLUMNS
 
@@ -34,6 +38,15 @@ def register(server: Flask, writing: Writing | None) -> None:
     @server.post("/write/placements")
     def write_placements() -> ResponseReturnValue:
         return _answer("placements")
+
+    @server.post("/write/colonies/move")
+    def move_colony() -> ResponseReturnValue:
+        given = given_of("colony", "nest")
+        colony = forms.text(given, "colony", required=True, most=200)
+        nest = forms.text(given, "nest", required=True, most=60)
+        old = move(writing.room().registry, colony, nest, writing.now_ms(), who())
+        writing.changed()
+        return done(text=text.MOVED.format(colony=colony, old=old, nest=nest))
 
     def _answer(table: str) -> ResponseReturnValue:
         given = given_of("rows", "mark", "holds")
@@ -69,9 +82,38 @@ def save(
             *lines,
         )
     rows = [row for _, row in found.rows]
-    notes = _odd(found, {nest.name for nest in registry.nests()}) if table == "placements" else []
+    notes = (
+        _left_behind(found, registry, now_ms)
+        if table == "nests"
+        else _odd(found, {nest.name for nest in registry.nests()})
+    )
     put: Any = registry.put_nests if table == "nests" else registry.put_placements
     return put(rows, mark), notes
+
+
+def move(registry: Registry, colony: str, nest: str, now_ms: int, by: str) -> str:
+    """A colony lives in another nest from now on; the nest that it left. Its species and stage go with it.
+
+    Raises:
+        NotThereError: there is no such colony or nest. InputError: it is dead or there already, or another lives there.
+    """
+    mark, history = registry.mark("nests"), registry.history()
+    found = {one.name: one for one in colonies(history, registry.entries(), now_ms)}
+    moving, states = found.get(colony), [state for state in history if state.name == nest]
+    if moving is None or not states:
+        raise NotThereError(f"there is no {f'nest {nest}' if moving else f'colony {colony}'}")
+    old, there = moving.stays[-1].nest, found.get(states[-1].colony)
+    if moving.died_at_ms is not None or old == nest:
+        raise InputError(
+            f"colony {colony}: {'has died' if moving.died_at_ms is not None else f'lives in {nest} already'}"
+        )
+    if there is not None and there is not moving and there.died_at_ms is None and there.stays[-1].nest == nest:
+        raise InputError(f"nest {nest}: {there.name} lives there; move it first")
+    since_ms = now_ms // 1_000 * 1_000
+    settled = replace(states[-1], colony=colony, species=moving.species, stage=moving.stage, since_ms=since_ms)
+    registry.put_nests([settled], mark)
+    registry.add_entries([make_entry(since_ms, old, "move", note=f"to {nest}", by=by)])
+    return old
 
 
 def _odd(found: Edits, nests: set[str]) -> list[str]:
@@ -80,6 +122,17 @@ def _odd(found: Edits, nests: set[str]) -> list[str]:
         text.NO_SUCH_NEST.format(number=number, nest=row.nest)
         for number, row in found.rows
         if row.nest is not None and row.nest not in nests and row.until_ms is None
+    ]
+
+
+def _left_behind(found: Edits, registry: Registry, now_ms: int) -> list[str]:
+    """A name given to a second nest may be a move, or a second nest beside the first: only the journal's word ends the watch."""
+    named = [(number, nest) for number, nest in found.rows if nest.colony]
+    where = stays(registry.history(), now_ms) if named else {}
+    return [
+        text.LEFT_BEHIND.format(number=number, colony=nest.colony, nest=where[nest.colony][-1].nest)
+        for number, nest in named
+        if nest.colony in where and where[nest.colony][-1].nest != nest.name
     ]
 
 

@@ -23,8 +23,8 @@ HOW_TO_EDIT = (
 )
 HOW_TO_READ = "Arrows and Tab move, Shift selects, Ctrl+C copies, Esc leaves the grid."
 HOW_TIME_IN_NESTS = (
-    "A nest that changes gets a new state from now on, or from the instant you write into since; its past stays as it was. To move"
-    " a colony, give its name to another nest."
+    "A nest that changes gets a new state from now on, or from the instant you write into since; its past stays as it was. A colony"
+    " moves from its own page, below."
 )
 HOW_TIME_IN_PLACEMENTS = (
     "A probe that moves ends its placement and begins another, now or at the instant you write into since. To take a probe away, write"
@@ -64,9 +64,11 @@ NO_PROBE_OF_THAT_NAME = "There is no probe of that name."
 NO_COUNTS = "Never counted. A count is one tap on the nest's page."
 NO_CALIBRATION = "Never calibrated. How: nestclimate calibrate salt {probe} --salt nacl"
 CORRECTION = "temperature {temp:+.2f} °C; humidity x {gain:.3f} {rh:+.1f} %"
-MOVE_TO = "Move it to"
-MOVE_NOW = "Move now"
-MOVE_WHY = "The nest below then holds this colony from now on; where it was, its past stays."
+MOVE_TO = "It moves to"
+MOVE_NOW = "Moved now"
+MOVE_WHY = "From now on that nest holds the colony, and the one it left is no longer watched; its past stays as it was."
+MOVED = "{colony} moved from {old} to {nest}"
+LEFT_BEHIND = "row {number}: {colony} lives there from now on; {nest} is watched until its journal says 'move'"
 
 LINK_MISSING = (
     "A phone cannot reach {link}: it means the station itself. Set link in [dashboard] of station.toml to the address the phone uses, for"

@@ -159,9 +159,8 @@ class Reviewing:
         others = [one for one in self._registry.nests(window.until_ms) if one.name != nest.name]
         begun = self._registry.alive(window.from_ms) | self._registry.alive(window.until_ms)
         others = [one for one in others if one.name in begun]
-        survived = self._registry.alive(window.until_ms) & self._registry.alive(
-            min(known_ms, window.until_ms + _SOON_MS)
-        )
+        soon_ms = min(known_ms, window.until_ms + _SOON_MS)
+        survived = self._registry.alive(window.until_ms) & self._registry.alive(soon_ms) | self._registry.left(soon_ms)
         for rule, who in (
             (lambda one: (one.room, _key(one.species), one.stage) == (nest.room, _key(nest.species), nest.stage),
              "of the same species and stage in this room"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from urllib.parse import quote
 
 from flask import Flask, abort, request
@@ -10,7 +11,7 @@ from markupsafe import Markup
 from dashboard import text
 from dashboard import text_keeping as words
 from dashboard.access import signed_in
-from dashboard.components.grid import SCRIPTS, exports, grid_html
+from dashboard.components.grid import SCRIPTS, exports, grid_html, sheets
 from dashboard.keeping_snapshot import ColonyPast, Grid
 from dashboard.pages.alarms import table
 from dashboard.pages.placements import empty_html
@@ -46,7 +47,8 @@ def register(server: Flask, source: Source) -> None:
             return page(name, Markup("<main><h1>{}</h1><p>{}</p></main>").format(name, failed(error)))
         if past is None:
             abort(404)
-        return page(name, colony_html(past, zone), here="/colonies")
+        body = colony_html(past, zone, may_write=signed_in() is not None)
+        return page(name, Markup("{}{}").format(sheets("keeping.css"), body), here="/colonies")
 
 
 def page_html(colonies: tuple[ColonyNow, ...], grid: Grid, zone: str, *, may_write: bool) -> Markup:
@@ -91,7 +93,7 @@ def _died(colony: ColonyNow, zone: str) -> object:
     return Markup('{} <a href="/review?nest={}&amp;day={}">review</a>').format(day, quote(nest), iso_day)
 
 
-def colony_html(past: ColonyPast, zone: str) -> Markup:
+def colony_html(past: ColonyPast, zone: str, *, may_write: bool) -> Markup:
     """Where it lived, how it grew, and what it was called then."""
     now = past.now
     stays: Rows = [
@@ -104,15 +106,24 @@ def colony_html(past: ColonyPast, zone: str) -> Markup:
     facts = ", ".join(one for one in (now.species, now.stage) if one)
     died = Markup("<p>died {}</p>").format(_died(now, zone)) if now.died_ms else ""
     return Markup(
-        '<main><h1>{}</h1><p class="large">{}</p>{}<h2>Nests</h2>{}<h2>Counts</h2>{}<h2>States</h2>{}</main>'
+        '<main><h1>{}</h1><p class="large">{}</p>{}{}<h2>Nests</h2>{}<h2>Counts</h2>{}<h2>States</h2>{}</main>'
     ).format(
         now.name,
         facts,
         died,
+        _move(past) if may_write and not now.died_ms and past.others else "",
         table(("nest", "from", "until"), stays),
         table(("counted", "workers"), counts) if counts else Markup("<p>{}</p>").format(words.NO_COUNTS),
         table(("since", "nest", "species", "stage"), states),
     )
+
+
+def _move(past: ColonyPast) -> Markup:
+    options = Markup("").join(Markup("<option>{}</option>").format(name) for name in past.others)
+    return Markup(
+        '<form class="ask" data-write="/write/colonies/move" data-body="{}" data-then="reload"><label>{} '
+        '<select name="nest">{}</select></label><button>{}</button><small class="soft">{}</small></form>'
+    ).format(json.dumps({"colony": past.now.name}), words.MOVE_TO, options, words.MOVE_NOW, words.MOVE_WHY)
 
 
 def _nest(name: str) -> Markup:

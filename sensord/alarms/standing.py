@@ -35,7 +35,7 @@ class Standings:
 
     Attributes:
         placements, nests: with their history; a nest's later row supersedes the earlier from its ``since_ms`` on.
-        died_ms: when colonies of a nest died, ascending; a later row of the nest tells of a new colony.
+        died_ms: when colonies of a nest died or moved out, ascending; a later row of the nest tells of a new colony.
         keeping: their species and seasons.
     """
 

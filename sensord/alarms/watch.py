@@ -28,6 +28,7 @@ from sensord.clock import DAY_MS, MINUTE_MS, SECOND_MS, Clock, to_ms
 from sensord.db import transaction
 from sensord.errors import NestclimateError
 from sensord.health import BEAT_EVERY_S, Beats
+from sensord.keeping.colony import moved_out_ms
 from sensord.keeping.keeping import Keeping
 from sensord.keeping.registry import Registry
 from sensord.model import AlarmKind, EntryKind
@@ -51,14 +52,18 @@ Hubs = Callable[[], Mapping[str, HubStatus]]
 
 def standings_of(registry: Registry, keeping: Keeping) -> Standings:
     """All that the registry knows of the room."""
-    deaths: defaultdict[str, list[int]] = defaultdict(list)
-    for entry in registry.entries(kinds=(EntryKind.DIED,)):
-        deaths[entry.nest].append(entry.at_ms)
+    ends: defaultdict[str, list[int]] = defaultdict(list)
+    nests, entries = registry.history(), registry.entries(kinds=(EntryKind.DIED, EntryKind.MOVE))
+    for entry in entries:
+        if entry.kind is EntryKind.DIED:
+            ends[entry.nest].append(entry.at_ms)
+    for name, out in moved_out_ms(nests, [entry for entry in entries if entry.kind is EntryKind.MOVE]).items():
+        ends[name] = sorted([*ends[name], *out])
     return Standings(
         placements=registry.placements(),
-        nests=registry.history(),
+        nests=nests,
         keeping=keeping,
-        died_ms=dict(deaths),
+        died_ms=dict(ends),
     )
 
 

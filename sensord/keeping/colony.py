@@ -64,6 +64,41 @@ def _settled_again(states: Sequence[Nest], died_at_ms: int) -> bool:
     )
 
 
+def moved_out_ms(history: Sequence[Nest], moves: Iterable[Entry]) -> dict[str, list[int]]:
+    """When colonies left their nests, by nest, ascending.
+
+    Both must be noted: the move in the journal of the old nest, and the colony's name at another nest since later than the
+    old one's state. The name alone may also tell of a second nest beside the first, which must not go unwatched.
+    """
+    found: dict[str, list[int]] = {}
+    for entry in moves:
+        states = [one for one in history if one.name == entry.nest and (one.since_ms or 0) <= entry.at_ms]
+        if not states:
+            continue
+        old = states[-1]
+        came = [
+            one.since_ms
+            for one in history
+            if one.name != old.name
+            and one.colony == (old.colony or old.name)
+            and one.since_ms is not None
+            and one.since_ms > (old.since_ms or 0)
+        ]
+        if came:
+            found.setdefault(old.name, []).append(max(entry.at_ms, min(came)))
+    return {name: sorted(out) for name, out in found.items()}
+
+
+def left_nests(history: Sequence[Nest], moves: Iterable[Entry], at_ms: int) -> set[str]:
+    """Nests whose colony had moved out by then, and to which no later state brought ants again."""
+    return {
+        name
+        for name, out in moved_out_ms(history, moves).items()
+        for last in [max((one for one in out if one <= at_ms), default=None)]
+        if last is not None and not any(one.name == name and last < (one.since_ms or 0) <= at_ms for one in history)
+    }
+
+
 def colonies(history: Sequence[Nest], entries: Sequence[Entry], at_ms: int) -> list[Colony]:
     """Every colony that lived by ``at_ms``, by name: its nests, counts, and death, using nothing later.
 

@@ -14,7 +14,7 @@ from typing import Any
 
 from sensord.db import migrate, transaction
 from sensord.errors import ConflictError, InputError, NotThereError, StoreError
-from sensord.keeping.colony import dead_nests
+from sensord.keeping.colony import dead_nests, left_nests
 from sensord.keeping.placements import overlaps
 from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement, Plug, Stage
 
@@ -222,9 +222,14 @@ class Registry:
         return _entry(rows[0])
 
     def alive(self, at_ms: int) -> set[str]:
-        """Names of the nests that stood at that instant and whose colony had not died by then."""
+        """Names of the nests that stood at that instant and whose colony had not died by then, nor moved out."""
         died = self.entries(kinds=(EntryKind.DIED,), until_ms=at_ms + 1)
-        return {nest.name for nest in self.nests(at_ms)} - dead_nests(self.history(), died, at_ms)
+        return {nest.name for nest in self.nests(at_ms)} - dead_nests(self.history(), died, at_ms) - self.left(at_ms)
+
+    def left(self, at_ms: int) -> set[str]:
+        """Names of the nests out of which the colony had moved by then, as nests and journal tell."""
+        moves = self.entries(kinds=(EntryKind.MOVE,), until_ms=at_ms + 1)
+        return left_nests(self.history(), moves, at_ms) if moves else set()
 
     def _read(self, sql: str, *given: Any) -> list[Any]:
         try:

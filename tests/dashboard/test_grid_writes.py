@@ -9,10 +9,11 @@ import pytest
 from keeper_room import KEEPER, PASSWORD, app_of, keeper_room
 
 from dashboard.access import COOKIE, TOKEN_HEADER, token_of
+from sensord.alarms.watch import standings_of
 from sensord.cli import main
 from sensord.clock import DAY_MS, to_ms
 from sensord.keeping.tables import COLUMNS
-from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement
+from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement, Stage
 
 
 @pytest.fixture
@@ -177,6 +178,70 @@ def test_a_colony_that_moved_shows_all_its_nests(room, visitor, keeper, clock) -
     assert "1 Apr 2026" in page
     assert "<td>23</td>" in page
     assert 404 == visitor.get("/colony?name=Nobody").status_code
+
+
+@pytest.fixture
+def moving(room, clock):
+    """Berta in a tube since forty days, and an empty formicarium beside it."""
+    since_ms = to_ms(clock.now()) - 40 * DAY_MS
+    room.registry.put_nests([
+        Nest("A-1", NestKind.TUBE, "ant room", "A", "Lasius niger", "Berta", Stage.NANITIC, since_ms),
+        Nest("F-1", NestKind.FORMICARIUM, "ant room", "B", since_ms=since_ms, reservoir_ml=30),
+        Nest("F-2", NestKind.FORMICARIUM, "ant room", "B", "Lasius niger", "Clara", since_ms=since_ms),
+    ])  # fmt: skip
+    return room
+
+
+def watched(room, clock):
+    """The nests that wall and alarms know of."""
+    standings = standings_of(room.registry, room.keeping)
+    return {nest.name for nest in room.registry.nests() if standings.of_nest(nest.name, to_ms(clock.now()))}
+
+
+def test_a_move_takes_the_colony_along_and_ends_the_watch_of_the_nest_it_left(moving, keeper, clock) -> None:
+    assert {"A-1", "F-1", "F-2"} == watched(moving, clock)
+    answer = keeper("/write/colonies/move", {"colony": "Berta", "nest": "F-1"})
+    assert (200, "Berta moved from A-1 to F-1") == (answer.status_code, answer.json["text"])
+    now_ms = to_ms(clock.now())
+    new = moving.registry.nest("F-1")
+    assert ("Berta", "Lasius niger", "nanitic", 30, now_ms) == (
+        new.colony,
+        new.species,
+        new.stage,
+        new.reservoir_ml,
+        new.since_ms,
+    )
+    assert [("A-1", "to F-1", KEEPER)] == [
+        (one.nest, one.note, one.by) for one in moving.registry.entries(kinds=(EntryKind.MOVE,))
+    ]
+    assert {"F-1", "F-2"} == watched(moving, clock) == moving.registry.alive(now_ms)
+    assert {"A-1", "F-1", "F-2"} == moving.registry.alive(now_ms - 1)
+    clock.advance(3_600)
+    keeper(
+        "/write/nests",
+        {"rows": [{"nest": "A-1", "kind": "tube", "room": "ant room", "species": "Messor barbarus", "since": "now"}]},
+    )
+    assert {"A-1", "F-1", "F-2"} == watched(moving, clock) == moving.registry.alive(to_ms(clock.now()))
+
+
+def test_a_name_at_two_nests_alone_leaves_neither_unwatched(moving, keeper, clock) -> None:
+    row = {"nest": "F-1", "kind": "formicarium", "room": "ant room", "colony": "Berta", "since": "now"}
+    assert "A-1 is watched until its journal says 'move'" in keeper("/write/nests", {"rows": [row]}).json["notes"][0]
+    assert {"A-1", "F-1", "F-2"} == watched(moving, clock)
+    moving.registry.add_entries([Entry(to_ms(clock.now()), "A-1", EntryKind.MOVE)])
+    assert {"F-1", "F-2"} == watched(moving, clock)
+
+
+@pytest.mark.parametrize(
+    ("colony", "nest", "status", "words"),
+    [("Nobody", "F-1", 404, "no colony Nobody"), ("Berta", "F-9", 404, "no nest F-9"), ("Berta", "A-1", 400, "lives in A-1 already"),
+     ("Berta", "F-2", 400, "Clara lives there"), ("", "F-1", 400, "colony: is missing")],
+)  # fmt: skip
+def test_a_move_that_cannot_be_says_why(moving, keeper, colony, nest, status, words) -> None:
+    answer = keeper("/write/colonies/move", {"colony": colony, "nest": nest})
+    assert status == answer.status_code
+    assert words in answer.json["problems"][0]
+    assert 3 == len(moving.registry.history())
 
 
 def test_rows_read_back_through_csv(visitor, keeper) -> None:
