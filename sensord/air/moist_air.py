@@ -4,16 +4,15 @@ Formulas are those of WMO-No. 8 (Guide to Instruments and Methods of Observation
 pure phase: the enhancement by air (+0.4 %, far below any probe's error) is left out. The convention is meteorology's:
 relative humidity is over liquid water at every temperature, as probes report it, below 0 °C too.
 
-Floats or numpy arrays alike. °C, %, Pa, g/m³. NaN in, NaN out. These functions trust their arguments;
-``check_air`` is the guard for the edge, where a number enters.
+Floats or numpy arrays alike. °C, %, Pa, g/m³. NaN in, NaN out. These functions trust their arguments: the edges check what
+enters, and ``insight/history.py`` leaves out what no room can be.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
 
-from sensord.air._numbers import Value, any_true, exp, log, power
+from sensord.air._numbers import Value, exp, log, power
 from sensord.errors import InputError
 
 PRESSURE_PA = 101_325.0
@@ -22,7 +21,6 @@ KELVIN = 273.15
 PROBE_TEMP_SD_C = 0.2  # SHT31, typical accuracy (Sensirion data sheet)
 PROBE_RH_SD_PCT = 2.0
 
-TEMP_RANGE_C = (-45.0, 60.0)
 _E0_PA = 611.2
 _WATER = (17.62, 243.12)
 _ICE = (22.46, 272.62)
@@ -120,47 +118,6 @@ def uncertainty(
     by_temp = (result(temp_c + 0.01, rh_pct) - result(temp_c - 0.01, rh_pct)) / 0.02
     by_rh = (result(temp_c, rh_pct + 0.01) - result(temp_c, rh_pct - 0.01)) / 0.02
     return power((by_temp * temp_sd_c) ** 2 + (by_rh * rh_sd_pct) ** 2, 0.5)
-
-
-def check_air(temp_c: Any, rh_pct: Any, where: str = "") -> None:
-    """The guard at the edge, for floats or arrays; NaN (missing) passes.
-
-    Args:
-        where: named first in the message: the probe, the file and row.
-
-    Raises:
-        InputError: one message that names every bad quantity, what was given and what is allowed, and says so
-            where it looks like the wrong unit (0.45 for 45 %, 293 for kelvin, 77 for Fahrenheit).
-    """
-    faults = [fault for fault in (_temp_fault(temp_c), _rh_fault(rh_pct)) if fault]
-    if faults:
-        raise InputError((f"{where}: " if where else "") + "; ".join(faults))
-
-
-def _temp_fault(temp_c: Any) -> str:
-    low, high = TEMP_RANGE_C
-    if not any_true((temp_c < low) | (temp_c > high)):
-        return ""
-    worst = _outermost(temp_c, low, high)
-    hint = " (looks like kelvin)" if 228 <= worst <= 333 else " (looks like Fahrenheit)" if 60 < worst <= 140 else ""
-    return f"temp_c = {worst:g}{hint}: allowed is {low:g} to {high:g} °C"
-
-
-def _rh_fault(rh_pct: Any) -> str:
-    if any_true((rh_pct < 0) | (rh_pct > 100)):
-        return f"rh_pct = {_outermost(rh_pct, 0, 100):g}: allowed is 0 to 100 %"
-    if any_true(rh_pct > 0) and not any_true(rh_pct > 1):
-        return (
-            f"rh_pct = {_outermost(rh_pct, 0, 0):g} (looks like a fraction: write 45 for 45 %): allowed is 0 to 100 %"
-        )
-    return ""
-
-
-def _outermost(value: Any, low: float, high: float) -> float:
-    """The value that lies farthest out; of an array, the first such."""
-    if isinstance(value, float | int):
-        return float(value)
-    return float(max((each for each in value.ravel().tolist() if each == each), key=lambda v: max(low - v, v - high)))  # noqa: PLR0124
 
 
 def _enthalpy(temp_c: Value, ratio: Value) -> Value:

@@ -202,34 +202,6 @@ def test_missing_stays_missing_and_dry_air_has_no_dew_point():
     assert np.isnan(air.dew_point_c(np.array([0.0, np.nan]))).all()
 
 
-# -- the guard at the edge
-
-
-@pytest.mark.parametrize(
-    ("temp_c", "rh_pct", "says"),
-    [
-        (25.0, 0.45, r"rh_pct = 0\.45 \(looks like a fraction: write 45 for 45 %\): allowed is 0 to 100 %"),
-        (293.0, 50.0, r"temp_c = 293 \(looks like kelvin\): allowed is -45 to 60"),
-        (77.0, 50.0, r"temp_c = 77 \(looks like Fahrenheit\): allowed is -45 to 60"),
-        (99.0, 101.0, r"temp_c = 99 .*; rh_pct = 101: allowed is 0 to 100 %"),
-        (np.array([20.0, 21.0]), np.array([0.4, 0.5]), "looks like a fraction"),
-        (np.array([20.0, np.nan]), np.array([50.0, -3.0]), "rh_pct = -3: allowed"),
-    ],
-)
-def test_a_wrong_unit_is_named_in_one_message(temp_c, rh_pct, says):
-    with pytest.raises(InputError, match=says) as caught:
-        air.check_air(temp_c, rh_pct, "probe shelf/a")
-    assert len(caught.value.problems) == 1
-    assert caught.value.problems[0].startswith("probe shelf/a: ")
-
-
-@pytest.mark.parametrize(
-    ("temp_c", "rh_pct"), [(25.0, 45.0), (math.nan, math.nan), (20.0, 0.0), (np.array([20.0]), np.array([0.5, 45.0]))]
-)
-def test_good_and_missing_values_pass_the_guard(temp_c, rh_pct):
-    assert air.check_air(temp_c, rh_pct) is None
-
-
 # -- a wrong constant is found
 
 
