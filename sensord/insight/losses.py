@@ -299,12 +299,13 @@ def because(found: Losses) -> str:
 
 
 def _between(found: Losses) -> str:
-    groups = [one for one in found.groups if one.chance_holm is not None and one.chance_holm < RARE]
+    groups = [(one.name, one.chance_holm) for one in found.groups if one.chance_holm is not None]
+    apart = [(name, chance) for name, chance in groups if chance < RARE]
     p = found.between.p if found.between else 1.0
     what = f"{len(found.groups)} groups by {found.by} compared"
-    if p >= RARE or not groups:
+    if p >= RARE or not apart:
         return f"By {found.by} nothing clear: differences such as these come by chance (log-rank {p_is(p)}, {what})."
-    names = ", ".join(f"{one.name} ({p_is(one.chance_holm)})" for one in groups)
+    names = ", ".join(f"{name} ({p_is(chance)})" for name, chance in apart)
     return f"They differ by {found.by} (log-rank {p_is(p)}): unlike the others {names}, Holm over {what}."
 
 

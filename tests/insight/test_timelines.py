@@ -58,15 +58,7 @@ def kept(tmp_path_factory):
         Entry(END_MS - 20 * HOUR_MS, "T1", EntryKind.NOTE, None, "", "smells of mould", "Ines"),
         Entry(END_MS, "T1", EntryKind.DIED),
     ])  # fmt: skip
-    chance = random.Random(3)
-    for hour in range(40 * 24):
-        at_ms, hot = FIRST_MS + hour * HOUR_MS + 600_000, hour >= 40 * 24 - 30
-        _write(room, "hub/room", at_ms, 21.0, 50.0, chance)
-        for name in NAMES:
-            if not (name == "T1" and 20 * 24 <= hour < 21 * 24):
-                _write(room, f"hub/{name.lower()}", at_ms, 38.0 if hot and name == "T1" else 23.0, 80.0, chance)
-        stuck = 25 * 24 <= hour < 27 * 24
-        room.store.write([Reading("hub/out", at_ms, 22.0 + hour % 4 / 10, 42.42 if stuck else 55.0 + hour % 3 / 10)])
+    room.store.write(list(_readings(random.Random(3))))
     log = room.alarm_log
     with transaction(room.connection):
         log.take(Raised("hub/t1", "T1", AlarmKind.HOT, Priority.HIGH, END_MS - 29 * HOUR_MS, 38.1, 34.0), None)
@@ -76,10 +68,18 @@ def kept(tmp_path_factory):
     room.store.close()
 
 
-def _write(room, probe, at_ms, temp_c, rh_pct, chance):
-    room.store.write(
-        [Reading(probe, at_ms, round(temp_c + chance.gauss(0, 0.2), 2), round(rh_pct + chance.gauss(0, 0.5), 2))]
-    )
+def _readings(chance):
+    def about(probe, at_ms, temp_c, rh_pct):
+        return Reading(probe, at_ms, round(temp_c + chance.gauss(0, 0.2), 2), round(rh_pct + chance.gauss(0, 0.5), 2))
+
+    for hour in range(40 * 24):
+        at_ms, hot = FIRST_MS + hour * HOUR_MS + 600_000, hour >= 40 * 24 - 30
+        yield about("hub/room", at_ms, 21.0, 50.0)
+        for name in NAMES:
+            if not (name == "T1" and 20 * 24 <= hour < 21 * 24):
+                yield about(f"hub/{name.lower()}", at_ms, 38.0 if hot and name == "T1" else 23.0, 80.0)
+        stuck = 25 * 24 <= hour < 27 * 24
+        yield Reading("hub/out", at_ms, 22.0 + hour % 4 / 10, 42.42 if stuck else 55.0 + hour % 3 / 10)
 
 
 @pytest.fixture(scope="module")
