@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import socket
+import ssl
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 
@@ -111,7 +112,12 @@ def _broker(config: Config) -> Iterator[Finding]:
         return
     where = f"{broker.host}:{broker.port}"
     try:
-        socket.create_connection((broker.host, broker.port), CONNECT_WITHIN_S).close()
+        with socket.create_connection((broker.host, broker.port), CONNECT_WITHIN_S) as reached:
+            if broker.tls_ca_file:
+                trusted = ssl.create_default_context(cafile=str(config.path(broker.tls_ca_file)))
+                trusted.wrap_socket(reached, server_hostname=broker.host).close()
+    except ssl.SSLError as error:
+        yield Finding("broker", False, f"{where}: answers, but no TLS with it ({error}); is tls_ca_file its authority?")
     except OSError as error:
         if broker.embedded:
             yield Finding("broker", True, f"{where}: embedded, starts with 'nestclimate station'")

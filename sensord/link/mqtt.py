@@ -65,6 +65,7 @@ class MqttLink:
         self._client.username_pw_set(settings.username or None, password or None)
         if will:
             self._client.will_set(will.topic, will.payload, qos=QOS, retain=True)
+        self._keys = "host, port and tls_ca_file" if tls_ca_file else "host and port"
         if tls_ca_file:
             _use_tls(self._client, tls_ca_file)
         self._client.on_connect, self._client.on_message = self._on_connect, self._on_message
@@ -137,8 +138,11 @@ class MqttLink:
             self._generation += 1
             try:
                 self._client.reconnect()
-            except (OSError, ssl.SSLError) as error:
-                self._say(f"{self._where} cannot be reached ({error}): is it running, and are host and port right?")
+            except ssl.SSLError as error:
+                self._say(f"{self._where}: no TLS with it ({error.reason or error}): {_why_no_tls(error)}")
+                return False
+            except OSError as error:
+                self._say(f"{self._where} cannot be reached ({error}): is it running, and are {self._keys} right?")
                 return False
         deadline_s = self._clock.monotonic() + ANSWER_WITHIN_S
         was_in = False
@@ -218,6 +222,15 @@ def _client(settings: BrokerSettings, client_id: str, subscriber: Subscriber) ->
         properties=properties,
     )
     return client
+
+
+def _why_no_tls(error: ssl.SSLError) -> str:
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return (
+            f"its certificate is not accepted ({error.verify_message}); allowed is one in date, for the host of [broker],"
+            " signed by [broker] tls_ca_file"
+        )
+    return "does this port speak TLS? If not, leave [broker] tls_ca_file out"
 
 
 def _use_tls(client: paho.Client, ca_file: Path) -> None:
