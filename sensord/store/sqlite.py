@@ -6,8 +6,8 @@ import sqlite3
 from array import array
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from itertools import chain
-from operator import itemgetter
+from itertools import chain, repeat
+from operator import itemgetter, mul, truediv
 from pathlib import Path
 from typing import Any
 
@@ -239,23 +239,34 @@ def _real(stored: int | None) -> float | None:
 
 
 def _hours(rows: list[tuple[Any, ...]]) -> Hours:
-    """Rows of (probe, hour, counts, sums, extremes) as columns."""
-    per_unit = schema.PER_UNIT
-
-    def mean(total: int | None, count: int) -> float:
-        return total / count / per_unit if total is not None and count else _NAN
-
-    def unit(value: int | None) -> float:
-        return _NAN if value is None else value / per_unit
-
+    """Rows of (probe, hour, counts, sums, extremes) as columns; a column at a time, since a year of many probes is read so."""
+    if not rows:
+        return Hours()
+    _, hour, n_temp, n_rh, temp_sum, temp_min, temp_max, rh_sum, rh_min, rh_max = zip(*rows, strict=True)
     return Hours(
-        at_ms=array("q", [row[1] * HOUR_MS for row in rows]),
-        n_temp=array("q", [row[2] for row in rows]),
-        n_rh=array("q", [row[3] for row in rows]),
-        temp_mean_c=array("d", [mean(row[4], row[2]) for row in rows]),
-        temp_min_c=array("d", [unit(row[5]) for row in rows]),
-        temp_max_c=array("d", [unit(row[6]) for row in rows]),
-        rh_mean_pct=array("d", [mean(row[7], row[3]) for row in rows]),
-        rh_min_pct=array("d", [unit(row[8]) for row in rows]),
-        rh_max_pct=array("d", [unit(row[9]) for row in rows]),
+        at_ms=array("q", map(mul, hour, repeat(HOUR_MS))),
+        n_temp=array("q", n_temp),
+        n_rh=array("q", n_rh),
+        temp_mean_c=_means(temp_sum, n_temp),
+        temp_min_c=_units(temp_min),
+        temp_max_c=_units(temp_max),
+        rh_mean_pct=_means(rh_sum, n_rh),
+        rh_min_pct=_units(rh_min),
+        rh_max_pct=_units(rh_max),
     )
+
+
+def _means(sums: Sequence[int | None], counts: Sequence[int]) -> array[float]:
+    """Each sum over its count; NaN where there is none."""
+    if None in sums:
+        return array(
+            "d", [_NAN if total is None else total / n / schema.PER_UNIT for total, n in zip(sums, counts, strict=True)]
+        )
+    return array("d", map(truediv, map(truediv, sums, counts), repeat(schema.PER_UNIT)))
+
+
+def _units(stored: Sequence[int | None]) -> array[float]:
+    """Each value in its unit; NaN where there is none."""
+    if None in stored:
+        return array("d", [_NAN if value is None else value / schema.PER_UNIT for value in stored])
+    return array("d", map(truediv, stored, repeat(schema.PER_UNIT)))
