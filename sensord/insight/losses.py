@@ -23,11 +23,12 @@ from sensord.insight.survival import (
     Life,
     LogRank,
     Step,
+    exact_p,
     expected,
     kaplan_meier,
     log_rank,
     median_days,
-    of_deaths,
+    risk_sets,
     survival_at,
 )
 from sensord.keeping.colony import Colony, Stay
@@ -224,7 +225,7 @@ def _compared(groups: Sequence[Group], names: Mapping[str, Sequence[Life]]) -> l
     chances = []
     for one in groups:
         others = [life for name, lives in names.items() if name != one.name for life in lives]
-        chances.append(log_rank({"it": names[one.name], "others": others}).p)
+        chances.append(exact_p(risk_sets({"it": names[one.name], "others": others}), (1, 0)))
     return [
         Group(one.name, one.colonies, one.died, one.steps, one.at_risk, one.median_days, one.survival, chance, allowed)
         for one, chance, allowed in zip(groups, chances, holm(chances), strict=True)
@@ -235,7 +236,7 @@ def against(watched: Sequence[Watched], harsh: Mapping[str, Harsh]) -> list[Agai
     """Deaths against the hours beyond each limit in the fortnight before, among all that lived then."""
     found = [(factor, _risk_sets(watched, harsh, factor)) for factor in FACTORS]
     found = [(factor, deaths) for factor, deaths in found if deaths]
-    chances = [of_deaths(deaths, scores=(0.0, 1.0, 2.0)).p for _, deaths in found]
+    chances = [exact_p(deaths, (0, 1, 2)) for _, deaths in found]
     return [
         Against(factor, _summed(deaths), tuple(expected(deaths)), chance, allowed)
         for (factor, deaths), chance, allowed in zip(found, chances, holm(chances), strict=True)
@@ -299,14 +300,14 @@ def because(found: Losses) -> str:
 
 
 def _between(found: Losses) -> str:
+    """Only what the exact comparisons bear out is called a difference: the log-rank p alone is none where few died."""
     groups = [(one.name, one.chance_holm) for one in found.groups if one.chance_holm is not None]
     apart = [(name, chance) for name, chance in groups if chance < RARE]
-    p = found.between.p if found.between else 1.0
-    what = f"{len(found.groups)} groups by {found.by} compared"
-    if p >= RARE or not apart:
-        return f"By {found.by} nothing clear: differences such as these come by chance (log-rank {p_is(p)}, {what})."
+    what = f"{len(found.groups)} groups compared, Holm over them"
+    if not apart:
+        return f"By {found.by} nothing clear: such differences come by chance ({what})."
     names = ", ".join(f"{name} ({p_is(chance)})" for name, chance in apart)
-    return f"They differ by {found.by} (log-rank {p_is(p)}): unlike the others {names}, Holm over {what}."
+    return f"By {found.by} they differ from all others: {names} ({what})."
 
 
 def csv_rows(found: Losses) -> list[tuple[str, ...]]:

@@ -110,9 +110,9 @@ def _groups(found: Losses) -> str:
     told = (
         ""
         if between is None
-        else f'<p class="soft">Log-rank over {len(found.groups)} groups: chi-square {between.chi2:.1f}, '
-        f"{between.degrees} degrees of freedom, {p_is(between.p)}. Each group is also held against all others together; "
-        "Holm allows for so many looks.</p>"
+        else f'<p class="soft">Each group is held against all others together, death by death and exactly; Holm allows for '
+        f"{len(found.groups)} looks. Log-rank over all groups at once: chi-square {between.chi2:.1f}, {between.degrees} degrees of "
+        f"freedom, {p_is(between.p)}, which holds only where many died.</p>"
     )
     return f"<h2>By {found.by}</h2>{table(heads, rows)}{told}"
 

@@ -14,6 +14,7 @@ from statistics import NormalDist
 import numpy as np
 
 from sensord.errors import InputError
+from sensord.insight.balance import Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,14 +94,19 @@ def log_rank(groups: Mapping[str, Sequence[Life]]) -> LogRank:
         raise InputError(f"log-rank of {len(groups)} group: allowed is two or more")
     for lives in groups.values():
         _check(lives)
+    return of_deaths(risk_sets(groups))
+
+
+def risk_sets(groups: Mapping[str, Sequence[Life]]) -> list[Death]:
+    """Every time at which somebody died, with who of which group was at risk then."""
     everybody = [life for lives in groups.values() for life in lives]
-    return of_deaths([
+    return [
         Death(
             tuple(sum(life.days >= days for life in lives) for lives in groups.values()),
             tuple(sum(life.died and life.days == days for life in lives) for lives in groups.values()),
         )
         for days in sorted({life.days for life in everybody if life.died})
-    ])  # fmt: skip
+    ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +148,45 @@ def of_deaths(deaths: Sequence[Death], scores: Sequence[float] | None = None) ->
         return LogRank(0.0, 1, 1.0)
     chi2 = float(excess[:-1] @ np.linalg.pinv(covariance[:-1, :-1]) @ excess[:-1])
     return LogRank(chi2, groups - 1, chi2_above(chi2, groups - 1))
+
+
+def exact_p(deaths: Sequence[Death], scores: Sequence[int]) -> float:
+    """Chance that the scores of those that died add up to a sum as far from what is expected, or farther.
+
+    At each death whoever died is taken for drawn at random from those at risk (hypergeometric), one death after another, so
+    it holds for few deaths too, where chi-square does not (Thomas 1975, Comput. Biomed. Res. 8:423-446; Mehta, Patel & Gray
+    1985, J. Am. Stat. Assoc. 80:969-973).
+
+    Args:
+        scores: a whole number for each group, 0 or more; 0 and 1 hold one group against another.
+    """
+    spread = np.ones(1)
+    seen = mean = 0.0
+    for one in deaths:
+        spread = np.convolve(spread, _drawn(one.at_risk, sum(one.died), scores))
+        seen += sum(score * died for score, died in zip(scores, one.died, strict=True))
+        weighed = sum(score * number for score, number in zip(scores, one.at_risk, strict=True))
+        mean += sum(one.died) * weighed / sum(one.at_risk)
+    far = np.abs(np.arange(len(spread)) - mean) >= abs(seen - mean) - 1e-9
+    return min(1.0, float(spread[far].sum()))
+
+
+def _drawn(at_risk: Sequence[int], drawn: int, scores: Sequence[int]) -> Floats:
+    """Chances of each sum of scores, when so many are drawn without putting back."""
+    ways: dict[tuple[int, int], int] = {(0, 0): 1}  # how many drawn so far, and their sum
+    for number, score in zip(at_risk, scores, strict=True):
+        after: dict[tuple[int, int], int] = {}
+        for (have, total), count in ways.items():
+            for more in range(min(number, drawn - have) + 1):
+                key = have + more, total + more * score
+                after[key] = after.get(key, 0) + count * math.comb(number, more)
+        ways = after
+    everything = math.comb(sum(at_risk), drawn)
+    found = np.zeros(drawn * max(scores) + 1)
+    for (have, total), count in ways.items():
+        if have == drawn:
+            found[total] = count / everything
+    return found
 
 
 def chi2_above(chi2: float, degrees: int) -> float:

@@ -13,7 +13,7 @@ from sensord.cli import main
 from sensord.clock import DAY_MS, iso
 from sensord.config import load_config
 from sensord.insight.losses import FACTORS, Harsh, Watched, because, csv_rows, lives_of, losses_of, thirds
-from sensord.insight.survival import Death, expected, of_deaths
+from sensord.insight.survival import Death, Life, exact_p, expected, log_rank, of_deaths, risk_sets
 from sensord.keeping.colony import colonies
 from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement, Reading, Stage
 from sensord.wiring import Room
@@ -88,9 +88,12 @@ def test_groups_as_published():
     assert {one.name: one.median_days for one in found.groups} == {"6-MP": 23, "placebo": 8}
     assert found.between.chi2 == pytest.approx(16.79, abs=0.005)
     assert [one.at_risk[0] for one in found.groups] == [21, 21]
-    assert all(one.chance == pytest.approx(found.between.p) for one in found.groups)  # of two, each against the other
+    assert all(
+        0.2 < one.chance / found.between.p < 5 for one in found.groups
+    )  # of two, each against the other, exactly
     assert all(one.chance_holm == pytest.approx(2 * one.chance) for one in found.groups)
-    assert "2 groups by rack compared" in because(found)
+    assert "By rack they differ" in because(found)
+    assert "2 groups compared" in because(found)
     rows = csv_rows(found)
     assert rows[0][:3] == ("by", "group", "days")
     assert ("rack", "6-MP", "23.00", "6", "1", "0.4482") == tuple(next(r for r in rows if r[1:3] == ("6-MP", "23.00")))[
@@ -133,6 +136,36 @@ def test_trend_is_the_score_test_of_cox():
     assert len(set(groups)) > 1
     assert of_deaths(deaths, scores=(0, 1, 2)).chi2 == pytest.approx(score**2 / information, rel=1e-4)
     assert sum(expected(deaths)) == pytest.approx(gone.sum())
+
+
+def test_exact_chance_of_one_death_is_the_share():
+    """One death in a group of one among 53 is a chance of 1 in 53, however large the chi-square of a single death."""
+    one = [Death((52, 1), (0, 1))]
+    assert exact_p(one, (0, 1)) == pytest.approx(1 / 53)
+    assert of_deaths(one).p < 1e-10
+
+
+def test_exact_chance_of_one_table_as_library():
+    """Of a single time with several deaths, the tail of the hypergeometric distribution as SciPy has it."""
+    stats = pytest.importorskip("scipy.stats")
+    for at_risk, died in (((20, 8), (1, 4)), ((5, 30), (3, 2)), ((10, 10), (4, 0))):
+        law = stats.hypergeom(sum(at_risk), at_risk[1], sum(died))
+        far = abs(died[1] - law.mean())
+        expected = sum(law.pmf(k) for k in range(sum(died) + 1) if abs(k - law.mean()) >= far - 1e-9)
+        assert exact_p([Death(at_risk, died)], (0, 1)) == pytest.approx(expected)
+
+
+def test_exact_chance_of_many_deaths_is_near_the_log_rank():
+    """Where many died, as in Freireich et al. 1963, Blood 21:699-716, the exact chance is near that of the log-rank test."""
+    pytest.importorskip("lifelines")
+    from lifelines.datasets import load_leukemia
+
+    rows = load_leukemia()
+    groups = {
+        name: [Life(t, bool(s)) for t, s, rx in zip(rows["t"], rows["status"], rows["Rx"], strict=True) if rx == code]
+        for name, code in (("6-MP", 0), ("placebo", 1))
+    }
+    assert 0.5 < exact_p(risk_sets(groups), (0, 1)) / log_rank(groups).p < 2
 
 
 def harsh(hours_a_day, measured=24.0, **factors):
@@ -242,7 +275,7 @@ def test_command_json(station, capsys):
     assert found["measured_nests"] == 24
     dry = next(one for one in found["exposure"] if one["factor"] == "dry")
     assert dry["died"]["more hours"] + dry["died"]["fewer hours"] == 5
-    assert "They differ by rack" in found["because"]
+    assert "By rack they differ from all others: " in found["because"]
 
 
 def test_command_in_words_and_as_csv(station, capsys, tmp_path):
