@@ -151,6 +151,8 @@ class MqttLink:
             if not was_in and self._clock.monotonic() > deadline_s:
                 self._say(f"{self._where} does not answer: perhaps it does not speak MQTT {self._settings.protocol}")
                 break
+        if not (was_in or self.problem or self._closing.is_set()):
+            self._say(f"{self._where} hangs up without an answer: does it want TLS, and so [broker] tls_ca_file?")
         self._lost()
         return was_in
 
