@@ -106,6 +106,14 @@ class Against:
     chance: float
     chance_holm: float
 
+    @property
+    def worse_for_harsh(self) -> bool:
+        """Whether deaths lie more with the harsher thirds than they would, were it all the same."""
+        return (
+            sum(third * (died - due) for third, (died, due) in enumerate(zip(self.deaths, self.expected, strict=True)))
+            > 0
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Losses:
@@ -294,7 +302,7 @@ def because(found: Losses) -> str:
         f"Those with more hours too {one.factor} in the fortnight before died more often "
         f"({p_is(one.chance_holm)}, {len(found.against)} limits looked at)."
         for one in found.against
-        if one.chance_holm < RARE and one.deaths[2] > one.expected[2]
+        if one.chance_holm < RARE and one.worse_for_harsh
     ]
     return " ".join(said)
 

@@ -219,6 +219,17 @@ def test_by_chance_seldom_blamed():
     assert blamed <= 7
 
 
+def test_racks_are_seldom_blamed_by_chance():
+    """Where deaths have nothing to do with the rack, one is called different in about one room of twenty at most."""
+    rng = random.Random(9)
+    called = 0
+    for _ in range(100):
+        rows = [(f"T{n}", rng.uniform(20, DAYS) if n < 7 else DAYS, n < 7, rng.choice("ABCDE")) for n in range(40)]
+        groups = losses_of(watched(rows), "rack", (START_MS, END_MS), {}).groups
+        called += any(one.chance_holm < 0.05 for one in groups)
+    assert called <= 10
+
+
 def test_too_little_measured_is_left_out():
     """A nest whose fortnight was measured by less than half is in no comparison."""
     rows = [("T0", 100, True, "A"), ("T1", DAYS, False, "A"), ("T2", DAYS, False, "A")]
