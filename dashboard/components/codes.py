@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import segno
 from markupsafe import Markup
@@ -19,6 +20,7 @@ class Code:
     modules: int
 
 
+@lru_cache(maxsize=4_096)  # a code takes about 4 ms, a sheet of a large room half a second
 def code_of(address: str, name: str) -> Code:
     """The code of an address, with error correction M: a scratch may take a seventh of it.
 

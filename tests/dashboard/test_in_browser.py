@@ -56,7 +56,18 @@ def seen(page, condition, within_s):
 
 
 def test_every_page_is_without_complaint_and_asks_nobody_else(browser, address) -> None:
-    for path in ("/", "/nest/A-05", "/alarms", "/probes", "/round", "/review?nest=A-05", "/colonies", "/nest/Z-01"):
+    for path in (
+        "/",
+        "/nest/A-05",
+        "/alarms",
+        "/probes",
+        "/round",
+        "/review?nest=A-05",
+        "/colonies",
+        "/nest/Z-01",
+        "/placements",
+        "/labels",
+    ):
         page = watched(browser)
         page.goto(address + path, wait_until="networkidle")
         assert [] == page.complaints, path
