@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import itertools
 import json
 
 import pytest
@@ -29,6 +30,10 @@ def kept(tmp_path, clock):
     room = keeper_room(tmp_path, clock)
     now_ms = to_ms(clock.now())
     room.registry.put_nests([Nest("A-01", NestKind.TUBE, "ant room", "A", "Lasius niger", reservoir_ml=8, since_ms=0)])
+    room.registry.put_nests([
+        Nest("A-02", NestKind.TUBE, "ant room", "A", "Lasius niger", colony="Berta", since_ms=0),
+        Nest("F-01", NestKind.FORMICARIUM, "ant room", "A", since_ms=0),
+    ])  # fmt: skip
     room.registry.put_placements([Placement("hub-a/p1", "A-01", "ant room", Place.WET_END, now_ms - DAY_MS)])
     log = room.alarm_log
     with transaction(room.connection):
@@ -72,6 +77,7 @@ def good(kept) -> dict[str, dict]:
         "/write/alarms/shelve": {"id": alarm, "for": "2h", "because": "new mat"},
         "/write/alarms/bring-back": {"id": alarm},
         "/write/nests": {"rows": [nest], "holds": "always_so"},
+        "/write/colonies/move": {"colony": "Berta", "nest": "F-01"},
         "/write/placements": {"rows": [placement], "holds": "always_so"},
     }
 
@@ -105,6 +111,7 @@ def test_every_write_has_a_good_body_here_and_takes_it(keeper, kept) -> None:
         assert (200, True) == (answer.status_code, answer.get_json()["ok"]), (path, answer.text)
 
 
+@pytest.mark.slow
 def test_a_spoilt_body_is_refused_in_words_or_harmless(keeper, kept, clock) -> None:
     tried = 0
     for path, body in good(kept).items():
@@ -122,30 +129,29 @@ def test_a_spoilt_body_is_refused_in_words_or_harmless(keeper, kept, clock) -> N
             tried += 1
     assert tried > 800
     assert {KEEPER} >= {entry.by for entry in kept.registry.entries()}
-    assert {"A-01"} == {entry.nest for entry in kept.registry.entries()}
+    assert {nest.name for nest in kept.registry.nests()} >= {entry.nest for entry in kept.registry.entries()}
     for _, words in shown(keeper, kept):
         assert "<script>alert" not in words
         assert "onerror=alert(2)>" not in words.replace("&gt;", "")
 
 
-@pytest.mark.parametrize(
-    "body",
-    [
-        b"",
-        b"\xff\xfe",
-        b"[" * 50_000,
-        b'{"a":' * 20_000,
-        b"{",
-        b"NaN",
-        b'{"id": NaN}',
-        b'{"id": 1} x',
-        b"\xef\xbb\xbf{}",
-    ],
+NO_OBJECT = (
+    b"",
+    b"\xff\xfe",
+    b"[" * 50_000,
+    b'{"a":' * 20_000,
+    b"{",
+    b"NaN",
+    b'{"id": NaN}',
+    b'{"id": 1} x',
+    b"\xef\xbb\xbf{}",
 )
-def test_what_is_no_json_object_is_refused(keeper, kept, body) -> None:
-    for path in good(kept):
+
+
+def test_what_is_no_json_object_is_refused(keeper, kept) -> None:
+    for path, body in itertools.product(good(kept), NO_OBJECT):
         answer = keeper.client.post(path, data=body, content_type="application/json", headers=keeper.headers())
-        assert 400 == answer.status_code, path
+        assert 400 == answer.status_code, (path, body[:20])
 
 
 def shown(keeper, kept) -> list[tuple[str, str]]:
