@@ -57,16 +57,16 @@ class Reports:
     def several(
         self, nests: Sequence[str], at_ms: int, days: float, say: Say = _quiet
     ) -> tuple[list[Reviewed], InCommon | None]:
-        """The reviews of nests in the order given, and, of two or more, what those that died have in common.
+        """The reviews of nests in the order given, and what those that died have in common; None of fewer than two deaths.
 
         Raises:
-            InputError: as ``one``; a nest named twice, too many, or fewer than two deaths among several.
+            InputError: as ``one``; too many at once.
         """
         names = list(dict.fromkeys(nests))
         if len(names) > MOST_NESTS:
             raise InputError(f"review of {len(names)} nests: allowed is up to {MOST_NESTS} at once")
         found = [self.one(name, at_ms, days, say) for name in names]
-        if len(names) == 1:
+        if sum(one.review.case.died_at_ms is not None for one in found) < 2:
             return found, None
         say("Looking for what they have in common")
         return found, self.lives.in_common(names, at_ms)

@@ -16,7 +16,7 @@ from sensord.insight import comparison, in_common
 from sensord.insight.in_common import InCommon
 from sensord.insight.review import as_json
 from sensord.insight.review_article import Reviewed
-from sensord.insight.review_report import csv_rows, csv_text, document, html_of
+from sensord.insight.review_report import TOO_FEW, csv_rows, csv_text, document, html_of
 from sensord.reports import Reports
 from sensord.wiring import Room
 
@@ -69,8 +69,8 @@ def _alone(args: argparse.Namespace, room: Room, at_ms: int) -> int:
 
 
 def _say(found: Sequence[Reviewed], common: InCommon | None) -> None:
-    if common is not None:
-        print(common.because)
+    if len(found) > 1:
+        print(TOO_FEW if common is None else common.because)
     for one in found:
         review = one.review
         name = f"{review.case.nest}: " if len(found) > 1 else ""

@@ -33,6 +33,8 @@ th,td{text-align:left;border-bottom:1px solid #ccc;padding:.25em .5em .25em 0;ve
 @media print{*{-webkit-print-color-adjust:exact;print-color-adjust:exact}}
 """
 
+TOO_FEW = "Fewer than two of these died by then, so what they have in common is not asked."
+
 
 def html_of(found: Sequence[Reviewed], common: InCommon | None = None, *, room: str = "") -> str:
     """The report as one HTML document; no script, no request to anywhere, the data inside as a link to save.
@@ -51,7 +53,10 @@ def body_of(found: Sequence[Reviewed], common: InCommon | None = None, *, folded
     Args:
         folded: of several, each review is shut until it is opened.
     """
-    told = "" if common is None else f"<section>{common_section(common)}{verdicts(found)}</section>"
+    told = ""
+    if len(found) > 1:
+        shared = f"<p>{TOO_FEW}</p>" if common is None else common_section(common)
+        told = f"<section>{shared}{verdicts(found)}</section>"
     if not folded or len(found) < 2:
         return told + "".join(article(one) for one in found)
     return told + "".join(

@@ -14,7 +14,7 @@ from keeper_room import keeper_room, served, sign_in
 from waiting import wait_until
 
 from dashboard.app import create_app
-from dashboard.review_snapshot import ReviewAsked
+from dashboard.review_snapshot import LossesAsked, ReviewAsked
 from sensord.clock import DAY_MS, HOUR_MS, SystemClock, to_ms
 from sensord.insight.review_report import html_of
 from sensord.model import Nest, NestKind, Place, Placement, Reading, Stage
@@ -201,6 +201,18 @@ def test_no_figure_is_cut_on_paper(browser, report, tmp_path) -> None:
     loose.write_text(text.replace("figure{margin:1em 0;break-inside:avoid}", ""), encoding="utf-8")
     assert [] == cut(pages_of(browser, far))
     assert cut(pages_of(browser, loose))
+
+
+def test_losses_are_saved_whole_too(browser, source, tmp_path) -> None:
+    """The file of losses asks nobody, and its curves stand on one page with their caption."""
+    file = tmp_path / "losses.html"
+    file.write_text(source.reviews.answer(LossesAsked(), lambda words: None).document, encoding="utf-8")
+    context, page = offline(browser, file)
+    assert [file.as_uri()] == page.asked
+    assert page.locator("figure svg .own").count() == 7
+    context.close()
+    pages = pages_of(browser, file)
+    assert [words.count("Rack G (") for words in pages] == [words.count("Share surviving") for words in pages]
 
 
 def test_nothing_is_wider_than_the_paper(browser, report) -> None:

@@ -169,10 +169,21 @@ def test_two_side_by_side(heat_mat, capsys, tmp_path):
     assert said.count("T01: ") == 2
 
 
+def test_several_of_which_one_died(heat_mat, capsys):
+    """Nests that live may be looked at beside one that died; then nothing is asked of what they share."""
+    folder, died_ms = heat_mat
+    start = ["--config", str(folder), "review", "T01", "T02", "T03", "--at", from_ms(died_ms).isoformat()]
+    assert main([*start, "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert [one["verdict"]["cause"] for one in document["reviews"]] == ["heat", "not_climate", "not_climate"]
+    assert document["in_common"] is None
+    assert main(start) == 0
+    assert "Fewer than two of these died" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (["T01", "T02"], "1 of T01, T02 died by then"),
         (["T01", "X9"], "there is no such nest"),
         ([f"T{n}" for n in range(30)], "allowed is up to 24"),
         (["T01", "T02", "--beside", "T03"], "allowed is one"),
