@@ -13,8 +13,10 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from sensord.clock import to_ms
+from sensord.commands.serve import network_of, refuse_closed
 from sensord.config import Config
-from sensord.errors import NestclimateError
+from sensord.errors import MissingPartError, NestclimateError
 from sensord.keeping.keeping import Keeping
 from sensord.keeping.species import ANY
 from sensord.wiring import Room
@@ -38,7 +40,15 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, room: Room) -> int:
     """Print what answers; 0 when all does, 1 otherwise."""
-    findings = [*_species(room), *_store(room), *_server(room), *_broker(room.config), *_buses(room), *_push(room)]
+    findings = [
+        *_species(room),
+        *_store(room),
+        *_server(room),
+        *_broker(room.config),
+        *_buses(room),
+        *_push(room),
+        *_dashboard(room),
+    ]
     ok = all(finding.ok for finding in findings)
     if args.json:
         print(json.dumps({"ok": ok, "checks": [asdict(finding) for finding in findings]}, ensure_ascii=False))
@@ -150,3 +160,20 @@ def _push(room: Room) -> Iterator[Finding]:
         return
     for name in room.route_names():
         yield Finding(f"push {name}", True, "address is understood; 'nestclimate push test' sends a message")
+
+
+def _dashboard(room: Room) -> Iterator[Finding]:
+    """Whether anybody could sign in; on a hub, which has no dashboard, nothing."""
+    settings = room.config.dashboard
+    try:
+        network = network_of(settings)
+        refuse_closed(room)
+        users = room.users.all(to_ms(room.clock.now()))
+    except MissingPartError:
+        return
+    except NestclimateError as error:
+        yield Finding("dashboard", False, error.problems[0])
+    else:
+        may = ", ".join(user.name for user in users) or "nobody yet, see 'nestclimate users add'"
+        looks = f"; {network} may look" if network else ""
+        yield Finding("dashboard", True, f"{settings.host}:{settings.port}; may sign in and write: {may}{looks}")

@@ -41,11 +41,7 @@ def run(args: argparse.Namespace, room: Room) -> int:
     stop = stop_on_signals()
     settings = room.config.dashboard
     network = network_of(settings)
-    if not network and not _is_loopback(settings.host) and not room.users.any():
-        raise ConfigError(
-            f"station.toml: dashboard.host = {settings.host!r}: is beyond loopback, and nobody can sign in yet; "
-            "add somebody with 'nestclimate users add NAME', or name a network that may look with open_to, or use 127.0.0.1"
-        )
+    refuse_closed(room)
     data = room.part("dashboard.data", "dashboard").Data(room)
     writing = room.part("dashboard.writing", "dashboard").Writing(room, data.forget)
     app = room.part("dashboard.app", "dashboard").create_app(
@@ -91,6 +87,20 @@ def network_of(settings: DashboardSettings) -> str:
                 f"station.toml: dashboard.open_to = {settings.open_to!r}: allowed is a network such as 192.168.1.0/24 ({error})"
             ) from error
     return settings.open_to
+
+
+def refuse_closed(room: Room) -> None:
+    """A dashboard that listens beyond loopback is of use to somebody.
+
+    Raises:
+        ConfigError: nobody can sign in, and no network may look.
+    """
+    settings = room.config.dashboard
+    if not settings.open_to and not _is_loopback(settings.host) and not room.users.any():
+        raise ConfigError(
+            f"station.toml: dashboard.host = {settings.host!r}: is beyond loopback, and nobody can sign in yet; "
+            "add somebody with 'nestclimate users add NAME', or name a network that may look with open_to, or use 127.0.0.1"
+        )
 
 
 def hosts_of(settings: DashboardSettings) -> frozenset[str]:
