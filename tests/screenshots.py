@@ -51,7 +51,9 @@ def main(arguments: list[str] | None = None) -> int:
                 page = new_page(browser, address, scheme, size, token if whose else "")
                 for path in pages:
                     picture(
-                        page, address + path, args.folder / "-".join(filter(None, (name_of(path), size, scheme, whose)))
+                        page,
+                        address + path,
+                        args.folder / f"{'-'.join(filter(None, (name_of(path), size, scheme, whose)))}.png",
                     )
                 page.close()
     print(f"{len(pages)} pages are in {args.folder}: {', '.join(pages)}")
@@ -94,7 +96,7 @@ def new_page(browser, address: str, scheme: str, size: str, token: str):
 def picture(page, address: str, file: Path) -> None:
     """One page as it is seen, once it has stopped to load."""
     page.goto(address, wait_until="networkidle", timeout=ANSWER_WITHIN_MS)
-    page.screenshot(path=file.with_suffix(".png"))
+    page.screenshot(path=file)
 
 
 if __name__ == "__main__":
