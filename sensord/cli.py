@@ -37,7 +37,7 @@ COMMANDS: dict[str, str] = {
     "serve": "the dashboard",
     "users": "who may sign in and write: users add NAME, list, remove NAME, password NAME",
     "watch": "alarms and push",
-    "alarms": "the alarm log; 'alarms ack ID', 'alarms shelve ID --for 2h --because TEXT'",
+    "alarms": "the alarm log; 'alarms ack ID', 'alarms shelve ID', 'alarms out-of-service NAME', 'alarms in-service NAME'",
     "push": "what each route still owes; 'push test' sends a message over every route",
     "replay": "the alarms that these readings would raise under these bands",
 }

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from sensord.alarms.conditions import NEVER_MS, Condition, Event, Raised, Returned, Worse
@@ -19,6 +20,7 @@ K = AlarmKind
 GATE_TEMP_C = (-40.0, 80.0)
 CONDENSED_RH_PCT = 99.5
 SAMPLE_MS = 5 * MINUTE_MS
+BRIEF_MS = 10 * MINUTE_MS
 FEW_READINGS = 3
 PACE_GAPS = 5
 NEW_PROBE_SILENCE_MS = 4 * HOUR_MS
@@ -46,6 +48,7 @@ class ProbeRules:
         self._gaps: deque[int] = deque(maxlen=PACE_GAPS)
         self._silence_ms = NEW_PROBE_SILENCE_MS
         self._samples: deque[tuple[int, float]] = deque(maxlen=HOUR_MS // SAMPLE_MS + 1)
+        self._recent: deque[float] = deque(maxlen=2 * BRIEF_MS // SAMPLE_MS + 1)
         self._sample_ms = -1
         self._same: tuple[float | None, float | None] = (None, None)
         self._same_ms = self._same_count = 0
@@ -186,6 +189,7 @@ class ProbeRules:
         for condition in self.conditions.values():
             condition.restart()
         self._samples.clear()
+        self._recent.clear()
         self._same_count, self._condensed_ms, self._missing_ms = 0, -1, -1
 
     def _look_up(self, at_ms: int) -> list[Event]:
@@ -216,7 +220,7 @@ class ProbeRules:
         for kind, limit in ((K.HOT, self._temp_high), (K.COLD, self._temp_low)):
             sign = SIGN.get(kind, 1)
             if kind in self.conditions or (temp_c - limit) * sign > 0:
-                margin = self._tuning.severe_margin_c if kind == K.HOT else None
+                margin = self._severe_margin_c() if kind == K.HOT else None
                 self._condition(kind).feed(at_ms, temp_c, limit, deadband, margin)
 
     def _feed_rh(self, at_ms: int, rh_pct: float) -> None:
@@ -227,10 +231,19 @@ class ProbeRules:
                 self._condition(kind).feed(at_ms, rh_pct, limit, self._tuning.deadband_rh_pct)
 
     def _sample(self, at_ms: int, temp_c: float) -> None:
-        """The swing of the last hour, from samples five minutes apart."""
+        """The swing of the last hour, from samples five minutes apart.
+
+        A median over twenty minutes takes out what lasts less than ten: a door that was opened is no swing. At rest there
+        is no alarm of it: fridges cycle and defrost, and the hours in the band are counted.
+        """
         self._sample_ms = at_ms + SAMPLE_MS
+        if self._rests() and K.SWING not in self.conditions:
+            return
+        reach = round(BRIEF_MS / max(SAMPLE_MS, self._every_ms))
+        self._recent.append(temp_c)
+        recent = sorted(list(self._recent)[-2 * reach - 1 :])
         samples = self._samples
-        samples.append((at_ms, temp_c))
+        samples.append((at_ms, recent[len(recent) // 2]))
         while samples[0][0] < at_ms - HOUR_MS:
             samples.popleft()
         temps = [temp for _, temp in samples]
@@ -286,7 +299,7 @@ class ProbeRules:
         return found
 
     def _priority(self, kind: AlarmKind) -> Priority:
-        if kind == K.HOT and self.standing is not None and self.standing.season == Season.WINTER_REST:
+        if kind == K.HOT and self._rests():
             return Priority.LOW
         return PRIORITY[kind]
 
@@ -299,7 +312,17 @@ class ProbeRules:
         self._due_ms = due_ms
 
     def _due(self, kind: AlarmKind, condition: Condition) -> int:
-        return condition.due_ms(self._tuning.delays[kind], self._tuning.severe_on_ms)
+        delays = self._tuning.delays[kind]
+        if kind == K.HOT and self._rests():
+            delays = replace(delays, on_ms=max(delays.on_ms, self._tuning.resting_hot_on_ms))
+        return condition.due_ms(delays, self._tuning.severe_on_ms)
+
+    def _rests(self) -> bool:
+        """A fridge whose door stands open or that defrosts harms nobody who rests in it."""
+        return self.standing is not None and self.standing.season == Season.WINTER_REST
+
+    def _severe_margin_c(self) -> float:
+        return self._tuning.resting_severe_margin_c if self._rests() else self._tuning.severe_margin_c
 
     def _settle(self, now_ms: int) -> list[Event]:
         """Raise and clear what is due. Where readings come too thinly to tell, the next reading decides."""
@@ -332,8 +355,7 @@ class ProbeRules:
 
     def _severe(self) -> Priority:
         """A nest far too hot is urgent; one that rests far too warm is not dying of it."""
-        resting = self.standing is not None and self.standing.season == Season.WINTER_REST
-        return Priority.MEDIUM if resting else Priority.HIGH
+        return Priority.MEDIUM if self._rests() else Priority.HIGH
 
     def _raise(self, kind: AlarmKind, condition: Condition, at_ms: int, priority: Priority) -> Event:
         assert self.standing is not None
@@ -347,6 +369,7 @@ class ProbeRules:
             **{name: getattr(self, name) for name in _SAVED},
             "gaps": list(self._gaps),
             "samples": list(self._samples),
+            "recent": list(self._recent),
             "same": list(self._same),
             "conditions": {kind: condition.save() for kind, condition in self.conditions.items()},
         }
@@ -357,6 +380,7 @@ class ProbeRules:
             setattr(self, name, saved.get(name, getattr(self, name)))
         self._gaps.extend(saved["gaps"])
         self._samples.extend((at_ms, temp_c) for at_ms, temp_c in saved["samples"])
+        self._recent.extend(saved.get("recent", ()))
         self._same = (saved["same"][0], saved["same"][1])
         self.conditions = {AlarmKind(kind): Condition.load(each) for kind, each in saved["conditions"].items()}
         if self.seen:

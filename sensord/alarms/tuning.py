@@ -38,6 +38,8 @@ class Tuning:
     deadband_rh_pct: float = 3.0
     severe_margin_c: float = 3.0
     severe_on_ms: int = 30 * SECOND_MS
+    resting_hot_on_ms: int = HOUR_MS
+    resting_severe_margin_c: float = 10.0
     swing_temp_c: float = 6.0
     silent_after_ms: int = 15 * MINUTE_MS
     hub_down_after_ms: int = MINUTE_MS

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import random
 from array import array
+from collections import deque
 from datetime import UTC
 from pathlib import Path
 
@@ -93,8 +94,8 @@ def evaluated(standings: Standings, incidents: dict[int, list[Incident]], days: 
 class Told:
     """Events as the watch hands them on, to the real alarm log, teller and outbox. Nobody acknowledges anything."""
 
-    def __init__(self, path: Path, standings: Standings) -> None:
-        self.standings, self.connection = standings, open_db(path)
+    def __init__(self, path: Path, standings: Standings, start_ms: int = START) -> None:
+        self.standings, self.connection, self.start_ms = standings, open_db(path), start_ms
         self.log, self.deliveries = AlarmLog(self.connection), Deliveries(self.connection)
         self.teller = Teller(
             self.log, self.deliveries, [RouteSettings("phone")], UTC, "http://wall.example", remind_ms=HOUR_MS
@@ -102,11 +103,12 @@ class Told:
 
     def play(self, events: list[Event], until_ms: int) -> None:
         """At each event, and every five minutes while something waits or stands."""
-        ordered = sorted(events, key=lambda event: event.at_ms)
-        now_ms = START
+        ordered = deque(sorted(events, key=lambda event: event.at_ms))
+        now_ms = self.start_ms
         while now_ms < until_ms:
-            due = [event for event in ordered if event.at_ms <= now_ms]
-            ordered = ordered[len(due) :]
+            due = []
+            while ordered and ordered[0].at_ms <= now_ms:
+                due.append(ordered.popleft())
             with transaction(self.connection):
                 news = [self.log.take(event, self.standings.of(event.probe or "", event.at_ms)) for event in due]
                 self.teller.hear([each for each in news if each is not None])

@@ -172,7 +172,7 @@ def test_a_warm_fridge_is_seen_in_winter_rest_and_is_not_urgent() -> None:
     probe = rules()
     january = to_ms(parse_instant("2026-01-10T00:00:00Z"))
     events = [
-        event for number in range(20) for event in probe.read(january + number * MINUTE_MS, 16 + number / 1e3, 80)
+        event for number in range(70) for event in probe.read(january + number * MINUTE_MS, 16 + number / 1e3, 80)
     ]
     assert [(event.kind, event.priority) for event in events] == [(AlarmKind.HOT, Priority.LOW)]
 
@@ -214,3 +214,31 @@ def test_delays_that_could_chatter_are_refused() -> None:
 def test_a_value_that_dances_on_the_limit_raises_once() -> None:
     events = feed(rules(), [(24, rh) for rh in itertools.islice(itertools.cycle([54.5, 54.9, 56.5, 53.0, 57.0]), 600)])
     assert len(events) <= 1
+
+
+def swings(temps: list[float], every_ms: int = MINUTE_MS, at_ms: int = START) -> list[AlarmKind]:
+    """Alarms of a probe that reads these temperatures, wet and well otherwise."""
+    probe = rules()
+    found = [
+        event for n, temp in enumerate(temps) for event in probe.read(at_ms + n * every_ms, temp + n % 7 / 1e3, 80)
+    ]
+    return [event.kind for event in found if isinstance(event, Raised)]
+
+
+def test_a_door_that_was_opened_is_no_swing_and_a_mat_that_switches_hard_is() -> None:
+    """Eight degrees down for eight minutes and back; then eight degrees up and down every half an hour."""
+    assert swings([24.0] * 60 + [16.0] * 8 + [24.0] * 60) == []
+    assert swings([24.0] * 60 + ([30.0] * 30 + [22.0] * 30) * 3) == [AlarmKind.SWING]
+
+
+def test_a_fast_climb_is_a_swing_before_it_is_too_hot() -> None:
+    """Eight degrees an hour from 20 °C: the limit of 34 °C is nearly two hours away."""
+    assert swings([20 + n * 8 / 60 for n in range(75)]) == [AlarmKind.SWING]
+
+
+def test_a_fridge_that_defrosts_is_neither_a_swing_nor_too_hot() -> None:
+    """Lasius niger at rest, limit 14 °C: twenty minutes at 15 °C every eight hours; one that stays there is told."""
+    january = to_ms(parse_instant("2026-01-10T00:00:00Z"))
+    day = ([5.0] * 460 + [15.0] * 20) * 3
+    assert swings(day, at_ms=january) == []
+    assert swings([5.0] * 60 + [15.0] * 70, at_ms=january) == [AlarmKind.HOT]
