@@ -86,6 +86,8 @@ class Reviewing:
         compared_hour = max(0, window.hours - _COMPARED_H)
         compared = _Window(window.from_ms + compared_hour * HOUR_MS, window.until_ms)
         siblings = self._siblings(nest, compared, at_ms, [air.since(compared_hour) for air in places])
+        if compared_hour:
+            siblings = replace(siblings, who=f"{siblings.who} and over the last {_COMPARED_H // 24} days")
         water, reservoir = self._reservoirs.water(
             nest, (window.from_ms, window.until_ms), at_ms, [one.nest for one in siblings.all]
         )

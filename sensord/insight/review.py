@@ -8,11 +8,14 @@ from typing import Any
 
 import numpy as np
 
-from sensord.clock import DAY_MS, HOUR_MS, iso
+from sensord.clock import iso
+from sensord.insight import review_words as words
 from sensord.insight.exposures import AIR_FACTORS, Distrust, Exposure, Factor, PlaceAir, beyond, exposures_of
 from sensord.insight.harm import Measure, ranked, told
 from sensord.insight.verdict import (
+    CANNOT_TELL,
     CAUSE,
+    NOT_CLIMATE,
     Coverage,
     Finding,
     coverage_of,
@@ -25,22 +28,7 @@ from sensord.model import Place
 Peers = Mapping[Factor, Mapping[Place, Sequence[PlaceAir]]]
 _FEW = 3
 _OF_WATER = (Factor.DRY, Factor.WET)
-
-_TOO = {
-    "dry": "too dry", "wet": "too wet", "hot": "too hot", "cold": "too cold", "swing": "swinging in temperature",
-    "reservoir_empty": "without water in the reservoir",
-}  # fmt: skip
-_CHECK = {
-    "dry": "Look at the cotton: is it pale, or is there an air bubble between it and the water? Touch it.",
-    "wet": "Look for standing water in the chamber and for a leaking plug; tilt the nest and see whether water runs.",
-    "heat": "Feel the mat or cable under this nest and look at its thermostat before you put anything living there. "
-    "Mains heat near water: pull the plug first, and leave repairs to somebody licensed.",
-    "cold": "Look for a window, door or fridge near this nest, and whether its heating still works.",
-    "swing": "Look what switches near this nest: a lamp, a mat on a timer, sun on the glass.",
-    "reservoir_empty": "Look at the reservoir, and at the journal: when was it filled last?",
-    "not_climate": "Look elsewhere: food and when it was last given, mites or mould, a queen that never laid, a disturbance.",
-    "cannot_tell": "Check the probe of this nest: is it plugged in, where does it sit, what did it say last?",
-}
+_NOTHING = 0.005  # so little support is not worth a line
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,29 +117,50 @@ class Review:
     findings: tuple[Finding, ...]
     verdict: Finding
     check_next: str
+    measures: tuple[Measure, ...] = ()
 
 
 def review_of(case: Case) -> Review:
     """Weigh the evidence."""
     coverage = coverage_of(case.places, case.from_hour, case.room_cover)
     peers = _peers(case)
-    measures, support = weigh(case.compared, peers, case.water, coverage, case.until_ms)
+    found = weigh(case.compared, peers, case.water, coverage, case.until_ms)
+    measures, support = found.measures, found.support
     exposures = [
         one
         for air, compared in zip(case.places, case.compared, strict=True)
         for one in exposures_of(air, _percentiles(compared, peers))
     ] + list(case.reservoir)
-    by_cause = {CAUSE[one.factor]: one for one in measures}
+    said = {factor: words.facts(factor, measures.get(factor), exposures, case) for factor in Factor}
+    ranking = sorted((factor for factor in Factor if support[factor] > _NOTHING), key=lambda one: -support[one])
     findings = [
-        Finding(cause, round(amount, 3), _because(cause, by_cause.get(cause), exposures, case))
-        for cause, amount in sorted(support.items(), key=lambda item: -item[1])
-        if amount > 0.005
+        Finding(CAUSE[one], round(support[one], 3), words.because(one, measures.get(one), said[one], found.water))
+        for one in ranking
     ]
-    cause, sure = decide(support, coverage)
-    text = _verdict_text(cause, findings, coverage, case, exposures)
+    verdict = _verdict(decide(support, coverage), ranking, said, (coverage, exposures, case))
     order = sorted(exposures, key=lambda one: (one.from_ms, one.factor))
-    verdict = Finding(cause, round(min(1.0, max(0.0, sure)), 3), text)
-    return Review(case, coverage, tuple(order), tuple(findings), verdict, _CHECK[cause])
+    return Review(
+        case, coverage, tuple(order), tuple(findings), verdict, words.CHECK[verdict.cause], tuple(measures.values())
+    )
+
+
+def _verdict(
+    decided: tuple[str, float],
+    ranking: Sequence[Factor],
+    said: Mapping[Factor, str],
+    rest: tuple[Coverage, Sequence[Exposure], Case],
+) -> Finding:
+    cause, sure = decided
+    coverage, exposures, case = rest
+    if cause == CANNOT_TELL:
+        text = words.cannot_tell(coverage, case)
+    elif cause == NOT_CLIMATE:
+        text = words.not_climate(said[ranking[0]] if ranking else None, exposures, case)
+    else:
+        factor = next(factor for factor, name in CAUSE.items() if name == cause)
+        harmful = Factor.DRY if factor is Factor.RESERVOIR_EMPTY and Factor.DRY in ranking else factor
+        text = words.named(cause, said[harmful], case)
+    return Finding(cause, round(min(1.0, max(0.0, sure)), 3), text)
 
 
 def _peers(case: Case) -> dict[Factor, dict[Place, list[PlaceAir]]]:
@@ -174,76 +183,6 @@ def _percentiles(air: PlaceAir, peers: Peers) -> dict[Factor, float | None]:
         percentile = ranked(own, others)[0]
         found[factor] = None if percentile is None else round(percentile, 1)
     return found
-
-
-def _because(cause: str, found: Measure | None, exposures: Sequence[Exposure], case: Case) -> str:
-    factor = next(factor for factor, name in CAUSE.items() if name == cause)
-    stretches = [one for one in exposures if one.factor is factor]
-    hours = sum(one.hours for one in stretches)
-    words = []
-    if stretches:
-        worst = (min if factor in (Factor.DRY, Factor.COLD) else max)(stretches, key=lambda one: one.worst)
-        unit = {Factor.DRY: "%", Factor.WET: "%", Factor.RESERVOIR_EMPTY: "mL"}.get(factor, "°C")
-        words.append(
-            f"{_span(hours)} {_TOO[factor]}, worst {worst.worst:.3g} {unit} (limit {worst.limit:.3g}), "
-            + _ended(case.until_ms - max(one.until_ms for one in stretches))
-        )
-    if found is not None and found.compared:
-        words.append(f"{found.alike} of {found.compared} siblings that lived, {case.siblings.who}, had as much")
-    elif found is not None:
-        words.append("no sibling that lived was measured at that place")
-    if found is not None and found.median_apart is not None:
-        unit = "points of humidity" if factor is Factor.DRY else "°C"
-        words.append(f"it stood {abs(found.median_apart):.1f} {unit} away from their median meanwhile")
-    return "; ".join(words) + "." if words else "little of it was measured."
-
-
-def _verdict_text(
-    cause: str, findings: Sequence[Finding], coverage: Coverage, case: Case, exposures: Sequence[Exposure]
-) -> str:
-    what = "death" if case.died_at_ms is not None else "state of this nest, whose colony lives"
-    if cause == "cannot_tell":
-        return (
-            f"Too little was recorded to tell: trusted readings cover {coverage.window:.0%} of the window and "
-            f"{coverage.recent:.0%} of its last seven days.{_distrust_text(case.distrusted)} "
-            f"What there is neither blames the climate nor clears it."
-        )
-    if cause == "not_climate":
-        seen = "Nothing in the nest's air went beyond its limits" if not exposures else (
-            "What went beyond its limits was too little, too long before, or no more than siblings that lived went through"
-        )  # fmt: skip
-        best = f" ({findings[0].because})" if findings and exposures else ""
-        text = f"The climate does not explain the {what}. {seen}{best.rstrip('.)') + ')' if best else ''}."
-        return text + _distrust_text(case.distrusted)
-    finding = next(one for one in findings if one.cause == cause)
-    factor = next(factor for factor, name in CAUSE.items() if name == cause)
-    if cause == "reservoir_empty":  # what harms is the dry air that follows
-        dry = next((one.because for one in findings if one.cause == "dry"), "")
-        return f"The {what} is consistent with an empty reservoir and cotton that dried. {(dry or finding.because).capitalize()}"
-    return f"The {what} is consistent with the nest having been {_TOO[factor]}. {finding.because[0].upper()}{finding.because[1:]}"
-
-
-def _distrust_text(distrusted: Sequence[Distrust]) -> str:
-    words = {
-        "stuck": "stood still to the last digit",
-        "out of range": "were out of range",
-        "noisy": "jumped as no air does",
-        "below the room": "were drier than the room, which a nest over wet cotton cannot be",
-        "moved": "changed within an hour and then stayed, as when a probe is moved or a plug pulled",
-    }
-    whys = list(dict.fromkeys(one.why for one in distrusted))
-    return f" Some readings were left out: they {' or '.join(words[why] for why in whys)}." if whys else ""
-
-
-def _span(hours: float) -> str:
-    return f"{hours:.0f} h" if hours < 72 else f"{hours / 24:.0f} days"
-
-
-def _ended(before_ms: int) -> str:
-    if before_ms < 2 * HOUR_MS:
-        return "until the end"
-    span = f"{before_ms / HOUR_MS:.0f} h" if before_ms < 3 * DAY_MS else f"{before_ms / DAY_MS:.0f} days"
-    return f"until {span} before the end"
 
 
 def as_json(review: Review) -> dict[str, Any]:

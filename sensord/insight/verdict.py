@@ -15,15 +15,16 @@ from sensord.clock import HOUR_MS
 from sensord.insight.balance import Floats
 from sensord.insight.exposures import AIR_FACTORS, SWING_C, Factor, PlaceAir
 from sensord.insight.harm import Measure, measure, quantile
-from sensord.insight.water import Water
+from sensord.insight.water import BY_BALANCE, FOUND_EMPTY, Water
 from sensord.model import Place
 
 CAUSE = {Factor.HOT: "heat"} | {f: str(f) for f in Factor if f is not Factor.HOT}
+NOT_CLIMATE, CANNOT_TELL = "not_climate", "cannot_tell"
 NAMED_FROM = 0.5  # less support than that names no cause
 _LEAST_COVERAGE, _LEAST_RECENT, _LEAST_HOURS = 0.25, 0.4, 48
 _LEAST_FOR_CAUSE = 0.2
-_REVERSALS = 4
-_THERMAL = ("heat", "cold", "swing")
+_REVERSALS, _SWING_DAYS = 4, 16
+_THERMAL = (Factor.HOT, Factor.COLD, Factor.SWING)
 _EXPLAINED = 0.6  # what another cause brings with it counts that much
 
 
@@ -34,6 +35,15 @@ class Finding:
     cause: str
     support: float
     because: str
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """The measure of each factor, its support as the cause, and why reservoir or cotton."""
+
+    measures: Mapping[Factor, Measure]
+    support: Mapping[Factor, float]
+    water: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,29 +92,25 @@ def weigh(
     water: Water,
     coverage: Coverage,
     until_ms: int,
-) -> tuple[list[Measure], dict[str, float]]:
-    """The best measure of each factor over the places, and the support of each cause.
+) -> Weighed:
+    """The best measure of each factor over the places, and how well each is supported as the cause.
 
     Args:
         peers: for each factor and place, the air of siblings that lived.
     """
-    best: list[Measure] = []
-    support = {CAUSE[factor]: 0.0 for factor in Factor}
-    for factor in AIR_FACTORS:
+    best: dict[Factor, Measure] = {}
+    support = dict.fromkeys(Factor, 0.0)
+    for factor in AIR_FACTORS if places else ():
         found = [measure(air, peers[factor].get(air.place, ()), factor) for air in places]
-        if found:
-            top = max(found, key=lambda one: _place_weight(one.place) * support_of(one))
-            best.append(top)
-            known = coverage.rh_recent if factor in (Factor.DRY, Factor.WET) else coverage.temp_recent
-            sure = 0.5 + 0.5 * min(1.0, known / 0.5)
-            support[CAUSE[factor]] = sure * _place_weight(top.place) * support_of(top)
+        top = best[factor] = max(found, key=lambda one: _place_weight(one.place) * support_of(one))
+        known = coverage.temp_recent if factor in _THERMAL else coverage.rh_recent
+        sure = 0.5 + 0.5 * min(1.0, known / 0.5)
+        support[factor] = sure * _place_weight(top.place) * support_of(top)
     _tell_swing(places, peers[Factor.SWING], support)
-    _tell_consequences(support, {one.factor: one.ended_days_before for one in best})
-    dry = next((one for one in best if one.factor is Factor.DRY and one.began_hour is not None), None)
-    _tell_reservoir(
-        water, coverage, support, None if dry is None else _spell(dry, places[0].start_ms, until_ms), until_ms
-    )
-    return best, support
+    _tell_consequences(support, {factor: one.ended_days_before for factor, one in best.items()})
+    dry = best.get(Factor.DRY)
+    spell = _spell(dry, places[0].start_ms, until_ms) if dry is not None and dry.began_hour is not None else None
+    return Weighed(best, support, _tell_reservoir(water, coverage, support, spell, until_ms))
 
 
 def _place_weight(place: Place) -> float:
@@ -112,50 +118,52 @@ def _place_weight(place: Place) -> float:
     return 0.4 if place is Place.OUTWORLD else 1.0
 
 
-def _tell_consequences(support: dict[str, float], ended: Mapping[Factor, float]) -> None:
+def _tell_consequences(support: dict[Factor, float], ended: Mapping[Factor, float]) -> None:
     """Heat dries and cold dampens: where the temperature alone could do harm, the humidity comes after it.
 
     A nest that dried after it was wet, or got wet after it was dry, is judged by the later.
     """
-    if support["heat"] >= NAMED_FROM or support["swing"] >= NAMED_FROM:
-        support["dry"] *= _EXPLAINED
-    if support["cold"] >= NAMED_FROM or support["swing"] >= NAMED_FROM:
-        support["wet"] *= _EXPLAINED
-    if min(support["dry"], support["wet"]) >= NAMED_FROM:
-        earlier = "wet" if ended[Factor.WET] > ended[Factor.DRY] else "dry"
+    if support[Factor.HOT] >= NAMED_FROM or support[Factor.SWING] >= NAMED_FROM:
+        support[Factor.DRY] *= _EXPLAINED
+    if support[Factor.COLD] >= NAMED_FROM or support[Factor.SWING] >= NAMED_FROM:
+        support[Factor.WET] *= _EXPLAINED
+    if min(support[Factor.DRY], support[Factor.WET]) >= NAMED_FROM:
+        earlier = Factor.WET if ended[Factor.WET] > ended[Factor.DRY] else Factor.DRY
         support[earlier] *= _EXPLAINED
 
 
 def _tell_swing(
-    places: Sequence[PlaceAir], peers: Mapping[Place, Sequence[PlaceAir]], support: dict[str, float]
+    places: Sequence[PlaceAir], peers: Mapping[Place, Sequence[PlaceAir]], support: dict[Factor, float]
 ) -> None:
     """A swing is one that comes again and goes both ways; a single warm or cold spell is heat or cold."""
     seen = [both_ways(air, peers.get(air.place, ())) for air in places]
     turns, both = max(seen, default=(0, False))
     if turns < _REVERSALS:
-        support["swing"] *= 0.25 if max(support["heat"], support["cold"]) > 0.2 else 0.45
+        support[Factor.SWING] *= 0.25 if max(support[Factor.HOT], support[Factor.COLD]) > 0.2 else 0.45
     elif both:
-        support["heat"] *= 0.6 * (1.0 - 0.5 * support["swing"])
-        support["cold"] *= 0.6 * (1.0 - 0.5 * support["swing"])
-    elif max(support["heat"], support["cold"]) >= NAMED_FROM:
-        support["swing"] *= 0.8 * max(support["heat"], support["cold"])
+        support[Factor.HOT] *= 0.6 * (1.0 - 0.5 * support[Factor.SWING])
+        support[Factor.COLD] *= 0.6 * (1.0 - 0.5 * support[Factor.SWING])
+    elif max(support[Factor.HOT], support[Factor.COLD]) >= NAMED_FROM:
+        support[Factor.SWING] *= 0.8 * max(support[Factor.HOT], support[Factor.COLD])
 
 
 def both_ways(air: PlaceAir, peers: Sequence[PlaceAir]) -> tuple[int, bool]:
-    """How often the temperature turned by a swing within the last ten days, and whether it went below siblings too."""
-    temp = air.temp_c[-10 * 24 :]
-    turns = _turns(temp[np.isfinite(temp)])
-    usual = quantile([peer.temp_c for peer in peers], 0.5)[-10 * 24 :] if peers else np.full(len(temp), np.nan)
+    """How often, within the last days, the temperature turned by a swing against the siblings', and whether both ways.
+
+    Without siblings: against its own median.
+    """
+    temp = air.temp_c[-_SWING_DAYS * 24 :]
+    usual = quantile([peer.temp_c for peer in peers], 0.5)[-_SWING_DAYS * 24 :] if peers else np.full(len(temp), np.nan)
     gap = temp - np.where(np.isfinite(usual), usual, np.nanmedian(temp) if np.isfinite(temp).any() else 0.0)
     gap = gap[np.isfinite(gap)]
     both = len(gap) > 0 and np.quantile(gap, 0.97) > 3.0 and np.quantile(gap, 0.03) < -3.0
-    return turns, bool(both)
+    return _turns(gap), bool(both)
 
 
-def _turns(temp_c: Floats) -> int:
+def _turns(gap_c: Floats) -> int:
     """Turning points at least three quarters of a swing apart."""
-    turns, going, extreme, least = 0, 0, temp_c[0] if len(temp_c) else 0.0, 0.75 * SWING_C
-    for value in temp_c.tolist():
+    turns, going, extreme, least = 0, 0, gap_c[0] if len(gap_c) else 0.0, 0.75 * SWING_C
+    for value in gap_c.tolist():
         if going >= 0 and value < extreme - least:
             turns, going, extreme = turns + 1, -1, value
         elif going <= 0 and value > extreme + least:
@@ -171,19 +179,22 @@ def _spell(dry: Measure, start_ms: int, until_ms: int) -> tuple[int, int]:
 
 
 def _tell_reservoir(
-    water: Water, coverage: Coverage, support: dict[str, float], spell: tuple[int, int] | None, until_ms: int
-) -> None:
-    """Dry air over an empty reservoir is the reservoir's doing; over water it is the cotton's."""
-    dry = support["dry"]
+    water: Water, coverage: Coverage, support: dict[Factor, float], spell: tuple[int, int] | None, until_ms: int
+) -> str:
+    """Dry air over an empty reservoir is the reservoir's doing; over water it is the cotton's. Why which, in words."""
+    dry = support[Factor.DRY]
     if coverage.rh_recent < _LEAST_RECENT and dry < NAMED_FROM:
         seen_h, surely_h = water.seen_empty_h(until_ms), water.surely_empty_h(until_ms)
-        support["reservoir_empty"] = max(_parched(seen_h + 48.0) if seen_h else 0.0, 0.8 * _parched(surely_h))
-        return
-    empty = water.empty_when_dried(*spell) if spell is not None else 0.0
+        support[Factor.RESERVOIR_EMPTY] = max(_parched(seen_h + 48.0) if seen_h else 0.0, 0.8 * _parched(surely_h))
+        return FOUND_EMPTY if seen_h else BY_BALANCE
+    if spell is None:
+        return ""
+    empty, why = water.empty_when_dried(*spell)
     if empty >= 0.5:
-        support["reservoir_empty"], support["dry"] = dry, 0.7 * dry
+        support[Factor.RESERVOIR_EMPTY], support[Factor.DRY] = dry, 0.7 * dry
     else:
-        support["reservoir_empty"] = 0.9 * dry * empty
+        support[Factor.RESERVOIR_EMPTY] = 0.9 * dry * empty
+    return why
 
 
 def _parched(empty_h: float) -> float:
@@ -191,12 +202,12 @@ def _parched(empty_h: float) -> float:
     return 0.8 * (1.0 - float(np.exp(-max(0.0, empty_h - 96.0) / 72.0)))
 
 
-def decide(support: Mapping[str, float], coverage: Coverage) -> tuple[str, float]:
-    """The cause best supported, else that it was not the climate, else that too little was recorded."""
-    cause = max(support, key=lambda one: support[one])
-    known = coverage.temp_recent if cause in _THERMAL else coverage.rh_recent
-    if support[cause] >= NAMED_FROM and (known >= _LEAST_FOR_CAUSE or cause == "reservoir_empty"):
-        return cause, support[cause]
+def decide(support: Mapping[Factor, float], coverage: Coverage) -> tuple[str, float]:
+    """The cause best supported, else that it was not the climate, else that too little was recorded; and how sure."""
+    best = max(support, key=lambda one: support[one])
+    known = coverage.temp_recent if best in _THERMAL else coverage.rh_recent
+    if support[best] >= NAMED_FROM and (known >= _LEAST_FOR_CAUSE or best is Factor.RESERVOIR_EMPTY):
+        return CAUSE[best], support[best]
     if coverage.window < _LEAST_COVERAGE or coverage.recent < _LEAST_RECENT or coverage.hours < _LEAST_HOURS:
-        return "cannot_tell", round(1.0 - min(coverage.window, coverage.recent), 3)
-    return "not_climate", (1.0 - support[cause]) * min(1.0, coverage.window / 0.8)
+        return CANNOT_TELL, 1.0 - min(coverage.window, coverage.recent)
+    return NOT_CLIMATE, (1.0 - support[best]) * min(1.0, coverage.window / 0.8)

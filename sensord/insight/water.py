@@ -11,6 +11,11 @@ from sensord.clock import DAY_MS, HOUR_MS
 from sensord.insight.balance import PowerSeries
 from sensord.insight.ledger import Event, Happening
 
+FOUND_EMPTY = "the keeper found the reservoir empty"
+FOUND_WATER = "the keeper read water behind the cotton while the air was dry"
+POURED_IN_VAIN = "water was poured and the air stayed dry"
+BY_BALANCE = "by the mass balance the reservoir was empty for days"
+NOTHING_TELLS = "nothing in the journal says whether water was left"
 EMPTY_ML = 0.3  # a column is read to about that
 _COTTON_LASTS_MS = 10 * DAY_MS  # common practice: cotton stays wet for days after the water is gone
 _COTTON_FAILS_A_DAY = (
@@ -36,25 +41,26 @@ class Water:
     levels: tuple[tuple[int, float], ...] = ()
     poured: tuple[int, ...] = ()
 
-    def empty_when_dried(self, began_ms: int, ended_ms: int) -> float:
-        """How probably the reservoir was empty, given that the air over the cotton was dry from then till then.
+    def empty_when_dried(self, began_ms: int, ended_ms: int) -> tuple[float, str]:
+        """How probably the reservoir was empty, given that the air over the cotton was dry from then till then, and why.
 
         A reading in that time decides, or water poured that changed nothing. Else the hazard of running empty in the days
         before is held against that of cotton failing with water behind it. 0 where nothing tells.
         """
         read = [ml for at, ml in self.levels if began_ms < at <= ended_ms + DAY_MS]
-        if read:
-            return _SURE if read[-1] <= EMPTY_ML else 1.0 - _SURE if read[-1] > 2 * EMPTY_ML else 0.5
+        if read and not EMPTY_ML < read[-1] <= 2 * EMPTY_ML:
+            return (_SURE, FOUND_EMPTY) if read[-1] <= EMPTY_ML else (1.0 - _SURE, FOUND_WATER)
         if any(began_ms < at < ended_ms - _SOAKED_MS for at in self.poured):
-            return 1.0 - _SURE
+            return 1.0 - _SURE, POURED_IN_VAIN
         if self._found_empty(began_ms):
-            return _SURE
+            return _SURE, FOUND_EMPTY
         if not self.empty_by_day:
-            return 0.0
+            return 0.0, NOTHING_TELLS
         before, then = self._share(began_ms - _COTTON_LASTS_MS), self._share(began_ms + DAY_MS // 2)
         ran_out = max(0.0, then - before) / max(1.0 - before, 1e-6)
         failed = _COTTON_FAILS_A_DAY * _COTTON_LASTS_MS / DAY_MS
-        return ran_out / (ran_out + failed)
+        empty = ran_out / (ran_out + failed)
+        return empty, f"by the mass balance the reservoir was then empty with a probability of {empty:.2f}"
 
     def _found_empty(self, began_ms: int) -> bool:
         """Whether the keeper found it empty shortly before, and poured nothing since."""
