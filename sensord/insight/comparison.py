@@ -18,7 +18,8 @@ from sensord.insight.exposures import Factor
 from sensord.insight.figures import Frame, days_axis, figure, grid, label, line, span_of, svg, table
 from sensord.insight.history import NEST_PLACES
 from sensord.insight.review import as_json as review_json
-from sensord.insight.review_article import CAUSES, SEASONS, Reviewed, as_shown, day_of
+from sensord.insight.review_article import CAUSES, Reviewed, as_shown
+from sensord.insight.review_tables import SEASONS, day_of
 from sensord.insight.timeline import Track
 from sensord.model import EntryKind, Place
 

@@ -10,7 +10,7 @@ import numpy as np
 from sensord.insight.chances import p_is, p_of
 from sensord.insight.figures import WIDTH, Frame, figure, label, svg, table
 from sensord.insight.losses import SHARES, Group, Losses, because
-from sensord.insight.review_article import day_of
+from sensord.insight.review_tables import day_of
 from sensord.insight.survival import Step
 
 _ACROSS, _GAP, _HIGH, _TOP, _BELOW = 3, 26, 92, 20, 42

@@ -5,17 +5,16 @@ The dashboard shows it in a page, ``review_report.py`` in a file of its own; bot
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from html import escape
 
 import numpy as np
 
-from sensord.clock import HOUR_MS, from_ms
+from sensord.clock import HOUR_MS
 from sensord.insight.balance import Floats
-from sensord.insight.contrast import contrast, span
-from sensord.insight.exposures import Exposure, Factor
+from sensord.insight.contrast import contrast
 from sensord.insight.figures import (
     Frame,
     area,
@@ -29,14 +28,13 @@ from sensord.insight.figures import (
     line,
     span_of,
     svg,
-    table,
     ticks,
 )
 from sensord.insight.review import Review
-from sensord.insight.timeline import AlarmSeen, Edges, Timeline, Track
-from sensord.model import Entry, Place, Season
+from sensord.insight.review_tables import SEASONS, Day, day_of, tables
+from sensord.insight.timeline import Edges, Timeline, Track
+from sensord.model import Place
 
-Day = Callable[[int], str]
 _PANEL, _LANE, _HEAD = 118, 12, 16
 CAUSES = {
     "dry": "consistent with too dry air", "wet": "consistent with too wet a nest", "heat": "consistent with heat",
@@ -45,19 +43,6 @@ CAUSES = {
     "cannot_tell": "too little was recorded to tell",
 }  # fmt: skip
 SAYS = "A review weighs what was measured. It never proves a cause: the most it says is 'consistent with'."
-SEASONS = {
-    Season.ACTIVE: "active", Season.WIND_DOWN: "wind-down", Season.WINTER_REST: "winter rest", Season.WAKE_UP: "wake-up",
-}  # fmt: skip
-_UNITS = {Factor.DRY: "%", Factor.WET: "%", Factor.RESERVOIR_EMPTY: "mL", Factor.SWING: "°C in 12 h"}
-_ALARM_UNITS = {
-    "dry": "%",
-    "wet": "%",
-    "hot": "°C",
-    "cold": "°C",
-    "swing": "°C in an hour",
-    "silent": "h",
-    "reservoir": "d",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +65,7 @@ def article(found: Reviewed) -> str:
     review, day = found.review, day_of(found.zone)
     return (
         f'<section class="review"><h2>{escape(review.case.nest)}: {CAUSES[review.verdict.cause]}</h2>'
-        f"{verdict(found)}{_contrast(review)}{timeline_figures(found)}{_tables(found, day)}</section>"
+        f"{verdict(found)}{_contrast(review)}{timeline_figures(found)}{tables(review, found.timeline, day)}</section>"
     )
 
 
@@ -237,8 +222,10 @@ def _lanes(told: Timeline, place: Place, top: float, *, last: Frame, zone: tzinf
     ]  # fmt: skip
     bottom = journal.top + 2 * _LANE + 6
     if len(told.seasons) > 1:
-        for from_, _, season in told.seasons:
-            parts.append(label(last.x(max(from_, told.from_ms)) + 2, bottom, SEASONS[season]))
+        for from_, until, season in told.seasons:
+            left = last.x(max(from_, told.from_ms))
+            if last.x(min(until, told.until_ms)) - left > 6.8 * len(SEASONS[season]):
+                parts.append(label(left + 2, bottom, SEASONS[season]))
         bottom += _LANE
     return "".join(parts) + days_axis(Frame(_HEAD, 1, *ends, 0, 1), bottom, zone), bottom + 5
 
@@ -282,87 +269,3 @@ def _water_figure(told: Timeline, zone: tzinfo) -> str:
         "balance from what was poured; dots: what the keeper poured or read off."
     )
     return figure(svg([axis, *parts], top - _HEAD + 15, f"water of {told.nest} over the days of the review"), caption)
-
-
-# -- tables
-
-
-def _tables(found: Reviewed, day: Day) -> str:
-    review, told = found.review, found.timeline
-    places = [
-        (str(one.place).replace("_", " ") if one.place else "", _factor(one), day(one.from_ms), day(one.until_ms),
-         *_amounts(one))
-        for one in review.exposures
-    ]  # fmt: skip
-    silent = [
-        (str(one.place).replace("_", " "), "no reading", day(gap[0]), day(gap[1]))
-        for one in told.tracks
-        for gap in one.missing()
-    ]
-    silent += [
-        (str(one.place).replace("_", " "), f"left out: {out.why}", day(out.from_ms), day(out.until_ms))
-        for one in told.tracks for out in one.left_out
-    ]  # fmt: skip
-    return "".join((
-        _part("Causes weighed", ("cause", "support, 0 to 1", "because"),
-              [(one.cause.replace("_", " "), f"{one.support:.2f}", one.because) for one in review.findings]),
-        _part("Beyond the limits", ("place", "what", "from", "to", "hours", "worst", "limit", "dose", "of 100 siblings that lived had less"),
-              places),
-        _part("Alarms, and who reacted", ("raised", "what", "worst", "returned", "acknowledged", "next entry in the journal"),
-              [_alarm(one, day) for one in told.alarms])
-        or "<h3>Alarms, and who reacted</h3><p>No alarm about this nest was raised in these days.</p>",
-        _part("Journal", ("when", "what", "note"), [_entry(one, day) for one in told.entries])
-        or "<h3>Journal</h3><p>Nothing was written about this nest in these days.</p>",
-        _part("Gaps and probe faults", ("place", "what", "from", "to"), silent),
-        _part("Seasons", ("from", "to", "season"),
-              [(day(a), day(b), SEASONS[season]) for a, b, season in told.seasons]),
-    ))  # fmt: skip
-
-
-def _part(title: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    return f"<h3>{title}</h3>{table(heads, rows)}" if rows else ""
-
-
-def _factor(one: Exposure) -> str:
-    return str(one.factor).replace("_", " ") if one.factor is Factor.RESERVOIR_EMPTY else f"too {one.factor}" if (
-        one.factor is not Factor.SWING
-    ) else "swing"  # fmt: skip
-
-
-def _amounts(one: Exposure) -> tuple[str, ...]:
-    unit = _UNITS.get(one.factor, "°C")
-    dose = "" if one.dose is None else f"{one.dose:.0f} kPa h"
-    rank = "" if one.sibling_percentile is None else f"{one.sibling_percentile:.0f}"
-    return f"{one.hours:.0f}", f"{one.worst:.1f} {unit}", f"{one.limit:.1f} {unit}", dose, rank
-
-
-def _alarm(one: AlarmSeen, day: Day) -> tuple[str, ...]:
-    if one.acknowledged_ms is None:
-        seen = "nobody did"
-    else:
-        by = f" by {one.acknowledged_by}" if one.acknowledged_by else ""
-        seen = f"{day(one.acknowledged_ms)}{by}, {span((one.acknowledged_ms - one.raised_ms) / HOUR_MS)} later"
-    following = "none"
-    if one.next_entry is not None:
-        after = span((one.next_entry.at_ms - one.raised_ms) / HOUR_MS)
-        following = f"{_kind(one.next_entry)}, {after} later"
-    place = f" at the {one.place.replace('_', ' ')}" if one.place else ""
-    returned = "it still stood" if one.returned_ms is None else day(one.returned_ms)
-    what = f"{one.kind}{place}, {one.priority}"
-    values = [f"{value / 3_600:.1f}" if one.kind == "silent" else f"{value:.1f}" for value in (one.worst, one.limit)]
-    unit = _ALARM_UNITS.get(one.kind, "")
-    return day(one.raised_ms), what, f"{values[0]} {unit} (limit {values[1]})", returned, seen, following
-
-
-def _entry(one: Entry, day: Day) -> tuple[str, str, str]:
-    return day(one.at_ms), _kind(one), " ".join(part for part in (one.note, f"({one.by})" if one.by else "") if part)
-
-
-def _kind(one: Entry) -> str:
-    amount = "" if one.amount is None else f" {one.amount:g} {one.unit}".rstrip()
-    return str(one.kind).replace("_", " ") + amount
-
-
-def day_of(zone: tzinfo) -> Day:
-    """Instants as the room's clock says them."""
-    return lambda at_ms: f"{from_ms(at_ms).astimezone(zone):%-d %b %Y %H:%M}"

@@ -6,14 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sensord.air.moist_air import saturation_pa, vapour_pa
 from sensord.clock import HOUR_MS
 from sensord.insight.balance import Floats
 from sensord.insight.exposures import Distrust, runs
+from sensord.insight.wetness_series import wetness_series
 from sensord.model import Entry, Place, Season
 
 _GAP_H = 3
-_LEAST_LACK_PA = 200.0  # in a room as wet as that the quotient means nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,10 +105,8 @@ class Timeline:
 
 
 def daily_wetness(track: Track, room_pa: Floats) -> tuple[tuple[int, float], ...]:
-    """How wet the cotton was, day by day: the middle of w = (e_p - e_r) / (e_s - e_r) over the hours of each day."""
-    lack = saturation_pa(track.temp_c) - room_pa
-    with np.errstate(invalid="ignore", divide="ignore"):
-        hourly = (vapour_pa(track.temp_c, track.rh_pct) - room_pa) / np.where(lack > _LEAST_LACK_PA, lack, np.nan)
+    """How wet the cotton was, day by day: the middle of the hours of each day in which it could be told."""
+    hourly, _ = wetness_series(track.temp_c, track.rh_pct, room_pa)
     found = []
     for first in range(0, len(hourly) - 23, 24):
         known = hourly[first : first + 24]
