@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-NESTS = "Nests"
 PLACEMENTS = "Placements"
 LABELS = "Labels"
 THROUGH_TIME = "Colonies through time"
@@ -49,18 +48,15 @@ GRID_FAILED = "The rows cannot be read now. Load the page anew."
 UNCHANGED = "Nothing is changed yet."
 CHANGED = "{count} changed."
 SAVED = "Saved: {rows} written."
-BAD_ROWS = "{rows} not as they should be; nothing was saved"
+BAD_ROWS = "{rows} not right; nothing was saved"
 BAD_ROW = "row {number}: {problem}"
 NO_SUCH_NEST = "row {number}: saved, but there is no nest {nest} yet"
 MEANWHILE = "Somebody else changed these rows meanwhile. Theirs are loaded, yours are marked: look again, then save."
 NEST_KEEPS_ITS_NAME = "A nest or probe that is noted keeps its name; a new one needs a row of its own."
-LEAVING = "You have changes that are not saved."
 EXPORT = "Take away as CSV:"
 
 SINCE_ALWAYS = "since always"
 STILL = "still there"
-NO_COLONY = "There is no colony of that name."
-NO_PROBE_OF_THAT_NAME = "There is no probe of that name."
 NO_COUNTS = "Never counted. A count is one tap on the nest's page."
 NO_CALIBRATION = "Never calibrated. How: nestclimate calibrate salt {probe} --salt nacl"
 CORRECTION = "temperature {temp:+.2f} °C; humidity x {gain:.3f} {rh:+.1f} %"

@@ -111,12 +111,19 @@
       return grid ? grid.setData(rowsOf(found)) : build(found);
     }).then(function () { problems([]); tell(); });
   }
+  /* The number of a row, and on a narrow screen its name, which stays while the rest moves aside. */
+  var narrow = window.matchMedia("(max-width: 1300px)").matches;
+  function numbered(cell) {
+    var row = cell.getRow(), was = cell.getData().was, span = document.createElement("span");
+    row.watchPosition(function (number) { span.textContent = number + (narrow && was ? " " + was[key] : ""); });
+    return span;
+  }
   function build(found) {
     return new Promise(function (done) {
       grid = new Tabulator(holder, {
         data: rowsOf(found), index: "id", columns: columns.map(function (name) { return columnOf(name, found); }),
         layout: "fitDataFill", maxHeight: "68vh", rowFormatter: drawnRow, headerSortTristate: true,
-        rowHeader: { formatter: "rownum", width: 44, headerSort: false, resizable: false, frozen: true, cssClass: "row-number" },
+        rowHeader: { formatter: numbered, width: narrow ? 108 : 44, headerSort: false, resizable: false, frozen: true, cssClass: "row-number" },
         selectableRange: 1, selectableRangeColumns: false, selectableRangeRows: true, selectableRangeClearCells: mayWrite, selectableRangeAutoFocus: false,
         editTriggerEvent: window.matchMedia("(pointer: coarse)").matches ? "click" : "dblclick",
         clipboard: "copy", clipboardCopyStyled: false, clipboardCopyRowRange: "range",
@@ -304,5 +311,9 @@
     row.update(change).then(function () { touched(row); tell(); return grid.scrollToRow(row, "center", false); })
       .then(function () { row.getCells()[2].getElement().click(); });
   }
-  load().then(brought).catch(function () { say(words.failed); });
+  function jumped() {
+    var there = location.hash.length > 1 && document.getElementById(location.hash.slice(1));
+    if (there) { there.scrollIntoView(); }  // the rows above it came later than the page
+  }
+  load().then(brought).then(jumped).catch(function () { say(words.failed); });
 })();

@@ -36,9 +36,14 @@ def grid_html(table: str, how: str, *, may_write: bool) -> Markup:
         words=json.dumps(_WORDS),
         tools=_tools(table) if may_write else "",
         how=Markup('<p class="soft">{} {}</p>').format(
-            *(text.HOW_TO_EDIT, how) if may_write else (text.HOW_TO_READ, "")
+            *(text.HOW_TO_EDIT, how) if may_write else (text.HOW_TO_READ, _sign_in(table))
         ),
     )
+
+
+def _sign_in(table: str) -> Markup:
+    here = "/colonies" if table == "nests" else "/placements"
+    return Markup('<a href="/sign-in?next={}">{}</a> {}').format(here, text.SIGN_IN, text.SIGN_IN_TO_EDIT)
 
 
 def _tools(table: str) -> Markup:

@@ -164,7 +164,7 @@ def test_bad_rows_are_named_and_marked_and_nothing_is_saved_until_they_are_mende
     write(page, 1, "stage", "ancient")
     write(page, 2, "bore_mm", "wide")
     write(page, 3, "rack", "B")
-    save(page, says="2 rows are not as they should be")
+    save(page, says="2 rows are not right")
     problems = page.locator(".grid-problems li").all_inner_texts()
     assert problems[1].startswith("row 1: stage = 'ancient'")
     assert problems[2].startswith("row 2: bore_mm")
@@ -177,6 +177,18 @@ def test_bad_rows_are_named_and_marked_and_nothing_is_saved_until_they_are_mende
     assert ["nanitic", 16.0, "B"] == [
         tubes.registry.nest("A-1").stage, tubes.registry.nest("A-2").bore_mm, tubes.registry.nest("A-10").rack,
     ]  # fmt: skip
+
+
+def test_rows_keep_their_numbers_and_problems_through_sorting(tubes, keeper) -> None:
+    page = keeper("/colonies")
+    page.locator(".tabulator-col-title", has_text="nest").click()
+    page.locator(".tabulator-col-title", has_text="nest").click()
+    expect(cell(page, 1, "nest")).to_have_text("A-10")
+    assert ["1 A-10", "2 A-2", "3 A-1"] == page.locator(f"{ROWS} .row-number").all_inner_texts()[:3]
+    write(page, 3, "stage", "ancient")
+    save(page, says="1 row is not")
+    page.get_by_role("button", name="row 3: stage").click()
+    expect(page.locator(f"{ROWS}.bad-row .row-number")).to_have_text("3 A-1")
 
 
 def test_two_keepers_do_not_write_over_each_other(tubes, keeper, clock) -> None:
