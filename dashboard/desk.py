@@ -16,7 +16,7 @@ from sensord.errors import NestclimateError
 
 PATIENCE_S = 0.3
 """So long a request waits for an answer before it shows what is being done instead."""
-FRESH_S, KEPT = 120.0, 8
+FRESH_S, KEPT, MOST_WAITING = 120.0, 8, 12
 _log = logging.getLogger(__name__)
 Key = TypeVar("Key")
 Answer = TypeVar("Answer")
@@ -86,10 +86,16 @@ class Desk(Generic[Key, Answer]):
         self._worker: threading.Thread | None = None
 
     def ask(self, question: Key) -> Job[Answer]:
-        """The job for a question: one that runs, or was done a moment ago, or a new one."""
+        """The job for a question: one that runs, or was done a moment ago, or a new one.
+
+        Raises:
+            NestclimateError: too many others are waiting.
+        """
         with self._lock:
             job = self._jobs.get(question)
             if job is None or self._stale(job):
+                if sum(not one.done() for one in self._jobs.values()) >= MOST_WAITING:
+                    raise NestclimateError(f"{MOST_WAITING} other answers are being made: ask again in a minute")
                 job = Job(self._clock)
                 self._waiting.put(partial(job.run, partial(self._make, question)))
                 self._begin()

@@ -14,12 +14,12 @@ from waiting import wait_until
 
 from dashboard.app import create_app
 from dashboard.data import Data
-from dashboard.desk import FRESH_S, KEPT, Desk
+from dashboard.desk import FRESH_S, KEPT, MOST_WAITING, Desk
 from dashboard.review_snapshot import Choice, LossesAsked, ReviewAsked
 from dashboard.snapshot import Snapshot
 from sensord.clock import DAY_MS, HOUR_MS, ManualClock, from_ms, to_ms
 from sensord.config import load_config
-from sensord.errors import InputError
+from sensord.errors import InputError, NestclimateError
 from sensord.insight.review_report import body_of
 from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement, Reading, Stage
 from sensord.wiring import Room
@@ -214,6 +214,19 @@ def test_the_desk_asks_once_keeps_for_a_while_and_asks_anew(clock) -> None:
     for number in range(3 * KEPT):
         assert desk.ask(str(number)).done(10)
     assert len(desk._jobs) <= KEPT + 1
+
+
+def test_the_desk_takes_no_more_than_it_can_do(clock) -> None:
+    """Beyond a dozen that wait, a new question is refused in words; one that waits already is not."""
+    go_on = threading.Event()
+    desk = Desk(lambda question, say: go_on.wait(20) and question, clock)
+    jobs = [desk.ask(str(number)) for number in range(MOST_WAITING)]
+    with pytest.raises(NestclimateError, match="ask again in a minute"):
+        desk.ask("one more")
+    assert jobs[3] is desk.ask("3")
+    go_on.set()
+    assert all(job.done(20) for job in jobs)
+    assert desk.ask("one more").done(20)
 
 
 @pytest.fixture
