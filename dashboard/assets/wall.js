@@ -15,7 +15,7 @@
     busy = true;
     var stop = new AbortController(), timer = setTimeout(function () { stop.abort(); }, GIVE_UP_MS);
     fetch("/wall.json?seen=" + seen, { signal: stop.signal, cache: "no-store" })
-      .then(function (answer) { if (!answer.ok) { throw new Error(answer.status); } return answer.json(); })
+      .then(function (answer) { if (answer.status === 401) { location.reload(); } if (!answer.ok) { throw new Error(answer.status); } return answer.json(); })
       .then(function (news) {
         if (news.build !== build) { return again(); }
         heard = performance.now(); heardAt = new Date(); seen = news.mark;

@@ -58,8 +58,8 @@ def run(args: argparse.Namespace, room: Room) -> int:
     try:
         _beat(room, stop)
     finally:
+        server.task_dispatcher.shutdown(timeout=3)  # first: a thread that ends its answer still needs the server
         server.close()
-        server.task_dispatcher.shutdown(timeout=3)
         data.touched.set()
         threads[1].join(timeout=3)
     return 0

@@ -3,20 +3,28 @@
 from __future__ import annotations
 
 import json
+import re
 import signal
 import socket
 import subprocess
 import urllib.error
+import urllib.parse
 import urllib.request
 
 import pytest
 from waiting import wait_until
 
 from sensord.cli import main
+from sensord.clock import HOUR_MS, SystemClock, to_ms
 from sensord.commands.serve import hosts_of, network_of
+from sensord.config import load_config
 from sensord.errors import ConfigError
+from sensord.model import Nest, NestKind, Place, Placement, Reading
 from sensord.settings import DashboardSettings
 from sensord.supervisor import nestclimate_command
+from sensord.wiring import Room
+
+PASSWORD = "wet cotton, dry plug"
 
 
 def test_the_network_that_may_look_is_a_network() -> None:
@@ -56,6 +64,53 @@ def test_beyond_loopback_somebody_must_be_able_to_sign_in(tmp_path) -> None:
     assert "dashboard.host = '0.0.0.0': is beyond loopback" in ended.stderr
     assert "nestclimate users add NAME" in ended.stderr
     assert 2 == main(["--config", str(tmp_path / "nowhere"), "serve"])
+
+
+@pytest.fixture
+def serving(tmp_path):
+    """The command as it runs, with one user and a tube whose room is measured; gives its address."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    (tmp_path / "station.toml").write_text(f"[station]\n[dashboard]\nport = {port}\n")
+    room = Room(load_config(tmp_path), SystemClock())
+    now_ms = to_ms(room.clock.now())
+    room.users.add("Mara", PASSWORD, now_ms)
+    room.registry.put_nests([Nest("A-01", NestKind.TUBE, "ant room", "A", "Lasius niger", reservoir_ml=8.0)])
+    room.registry.put_placements([Placement("hub-a/room", None, "ant room", Place.ROOM, 0)])
+    hours = range(10 * 24)
+    room.store.write([Reading("hub-a/room", now_ms - ago * HOUR_MS, 24.0, 40.0) for ago in reversed(hours)])
+    process = subprocess.Popen(nestclimate_command(str(tmp_path), "serve"), stderr=subprocess.PIPE, text=True)
+    try:
+        wait_until(lambda: ask(port), within_s=60, what="an answer")
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        process.send_signal(signal.SIGTERM)
+        _, said = process.communicate(timeout=20)
+    assert 0 == process.returncode
+    assert "Traceback" not in said
+
+
+@pytest.mark.slow
+def test_what_is_written_stands_on_wall_and_round_soon_after(serving) -> None:
+    """Signed in over HTTP as a browser does: a fill, and its outlook is there without waiting for the ten minutes."""
+    opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
+
+    def asked(path: str, body: bytes | None = None, **headers: str) -> str:
+        request = urllib.request.Request(serving + path, body, {"Origin": serving, **headers})
+        with opener.open(request, timeout=20) as answer:
+            return answer.read().decode()
+
+    token = re.search(r'name="write-token" value="(\w+)"', asked("/sign-in"))[1]
+    form = {"write-token": token, "name": "Mara", "password": PASSWORD, "next": "/round"}
+    page = asked("/sign-in", urllib.parse.urlencode(form).encode())
+    assert "Mara" in page
+    card = r'data-nest="A-01".*?class="days[^>]*>([^<]*)'
+    assert not re.search(r"\d", re.search(card, asked("/"), re.DOTALL)[1])
+    body = json.dumps({"nest": "A-01", "kind": "fill", "amount": 8}).encode()
+    write = {"Content-Type": "application/json", "X-Write-Token": re.search(r'content="(\w{64})"', page)[1]}
+    assert json.loads(asked("/write/entries", body, **write))["ok"]
+    wait_until(lambda: re.search(r"\d", re.search(card, asked("/"), re.DOTALL)[1]), within_s=20, what="days of water")
 
 
 @pytest.mark.slow
