@@ -20,7 +20,7 @@ from sensord.keeping.colony import Stay, followed, stays
 from sensord.keeping.keeping import Keeping
 from sensord.keeping.registry import Registry
 from sensord.keeping.rest import RECENT_MS, Rest
-from sensord.keeping.round import Line, Situation, round_of, stage_of
+from sensord.keeping.round import Checked, Line, Situation, names_probe, round_of, stage_of
 from sensord.keeping.seasons import Moment
 from sensord.model import Entry, Nest, Place, Season
 
@@ -47,14 +47,14 @@ class Rounds:
         alive, where = self._registry.alive(at_ms), stays(self._registry.history(), at_ms)
         nests = [nest for nest in self._registry.nests(at_ms) if nest.name in alive and _lives_in(nest, where)]
         outlook = {one.nest: one for one in self._forecast.at(at_ms)} if nests else {}
-        journal = defaultdict(list)
+        journal: defaultdict[str, list[Entry]] = defaultdict(list)
         for entry in self._registry.entries(until_ms=at_ms + 1):
             journal[entry.nest].append(entry)
         situations = [
             self._situation(nest, followed(nest, where[_colony_of(nest)], journal), outlook.get(nest.name), at_ms)
             for nest in nests
         ]
-        return round_of(situations, self._calibrated(at_ms), at_ms)
+        return round_of(situations, self._checked(nests, journal, at_ms), at_ms)
 
     def rest_of(self, nest: Nest, at_ms: int) -> Rest | None:
         """A nest's winter rest so far; while it wakes up, the one it wakes from; None at any other time."""
@@ -98,11 +98,17 @@ class Rounds:
         known = [value for value in series.rh_pct if value == value]  # noqa: PLR0124 - NaN is no value
         return sum(known) / len(known) if known else None
 
-    def _calibrated(self, at_ms: int) -> Iterator[tuple[str, str, int]]:
+    def _checked(self, nests: Sequence[Nest], journal: Mapping[str, Sequence[Entry]], at_ms: int) -> Iterator[Checked]:
+        """When each probe that stands somewhere was last checked."""
         last = {one.probe: one.at_ms for one in self._calibrations.all() if one.at_ms <= at_ms}
+        racks = {nest.name: nest.rack for nest in nests}
         for placement in self._registry.placements(at_ms=at_ms):
-            first = min(one.since_ms for one in self._registry.placements(probe=placement.probe))
-            yield placement.probe, placement.room, last.get(placement.probe, first)
+            probe, nest = placement.probe, placement.nest if placement.nest in racks else None
+            first = min(one.since_ms for one in self._registry.placements(probe=probe))
+            noted = [entry.at_ms for entry in journal.get(nest or "", ()) if names_probe(entry, probe)]
+            yield Checked(
+                probe, placement.room, racks.get(nest or "", ""), nest, max(last.get(probe, first), *noted, first)
+            )
 
 
 def _colony_of(nest: Nest) -> str:

@@ -2,7 +2,8 @@
 
 Intervals that are not a species' own are common practice: leftovers out a day after protein, a count a month, a look at
 the column a fortnight, a look at resting colonies a fortnight, a calibration a year. A colony that was offered its new nest may
-take a fortnight to move; a rest that is lost is asked about again the next day. Every line ends with an entry of the journal.
+take a fortnight to move; a rest that is lost is asked about again the next day. Every line ends with an
+entry of the journal: of its ``done_kind``, or of another kind in ``ended_by``; that of a room's own probe with a calibration.
 """
 
 from __future__ import annotations
@@ -64,7 +65,7 @@ class Line:
     """One line of the round.
 
     Attributes:
-        nest: None for a probe's calibration. due_ms: since when it is due. why: one sentence.
+        nest: None for the calibration of a probe that sits in none. due_ms: since when it is due. why: one sentence.
         done_kind: the journal entry that says it is done, None where a command does.
     """
 
@@ -105,23 +106,42 @@ class Situation:
     rest: Rest | None = None
 
 
-def round_of(situations: Iterable[Situation], calibrated: Iterable[tuple[str, str, int]], at_ms: int) -> list[Line]:
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """A probe, where it sits, and when it was last checked: by a calibration, by a note, or as new when first placed."""
+
+    probe: str
+    room: str
+    rack: str
+    nest: str | None
+    at_ms: int
+
+
+def round_of(situations: Iterable[Situation], checked: Iterable[Checked], at_ms: int) -> list[Line]:
     """The round at an instant: by urgency, then by the way through the room (room, rack, nest).
 
     Args:
         situations: nests whose colony lives.
-        calibrated: (probe, room, instant of its last calibration or of its first placement).
+        checked: probes, each with its last check.
         at_ms: milliseconds since 1970, UTC.
     """
     lines = [line for one in situations for line in _lines(one, at_ms)]
-    lines += [
-        Line(Task.CALIBRATE, Urgency.WHEN_THERE, room, "", None, since_ms + CALIBRATE_EVERY_DAYS * DAY_MS,
-             f"probe {probe}: last checked {_days(at_ms - since_ms)} ago; a sensor drifts, check it once a year")
-        for probe, room, since_ms in calibrated
-        if at_ms - since_ms >= CALIBRATE_EVERY_DAYS * DAY_MS
-    ]  # fmt: skip
+    lines += [_calibrate(one, at_ms) for one in checked if at_ms - one.at_ms >= CALIBRATE_EVERY_DAYS * DAY_MS]
     order = list(Urgency)
     return sorted(lines, key=lambda line: (order.index(line.urgency), *_way(line), list(Task).index(line.task)))
+
+
+def _calibrate(one: Checked, at_ms: int) -> Line:
+    """A note of its nest that names the probe says that it was checked (``names_probe``); a calibration says so as well."""
+    why = f"probe {one.probe}: last checked {_days(at_ms - one.at_ms)} ago; a sensor drifts, check it once a year"
+    due_ms = one.at_ms + CALIBRATE_EVERY_DAYS * DAY_MS
+    done = EntryKind.NOTE if one.nest else None
+    return Line(Task.CALIBRATE, Urgency.WHEN_THERE, one.room, one.rack, one.nest, due_ms, why, done)
+
+
+def names_probe(entry: Entry, probe: str) -> bool:
+    """Whether an entry is the note that a probe was checked: it holds ``probe NAME:``, as the round's own line does."""
+    return entry.kind == EntryKind.NOTE and f"probe {probe}:" in entry.note
 
 
 def stage_of(species: Species, nest: Nest, entries: Sequence[Entry]) -> Stage:

@@ -8,11 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from sensord.air.calibration import Calibration
 from sensord.clock import DAY_MS, HOUR_MS, ManualClock, to_ms
 from sensord.config import load_config
 from sensord.keeping.colony import Stay, followed, stays
 from sensord.keeping.round import Task
-from sensord.model import Entry, EntryKind, Nest, NestKind
+from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement
 from sensord.wiring import Room
 
 MOVED = to_ms(datetime(2026, 6, 10, 12, tzinfo=UTC))
@@ -128,3 +129,20 @@ def test_rest_begins_and_ends_by_the_rooms_midnight_in_both_hemispheres(
         }
         assert not any(said in each for each in why[at_ms - 1])
         assert any(said in each for each in why[at_ms]), why
+
+
+def test_a_probe_is_to_be_checked_once_a_year_and_a_note_that_names_it_ends_the_line(room: Room) -> None:
+    """As the round's own line is noted. A probe of the room has no journal: a calibration ends its line."""
+    first_ms = MOVED - 366 * DAY_MS
+    room.registry.put_placements([
+        Placement("hub/p1", "T-1", "loft", Place.WET_END, first_ms), Placement("hub/p10", None, "loft", Place.ROOM, first_ms),
+    ])  # fmt: skip
+    due = {line.nest: line for line in room.rounds.at(MOVED) if line.task == Task.CALIBRATE}
+    assert {nest: line.done_kind for nest, line in due.items()} == {"T-1": EntryKind.NOTE, None: None}
+    assert (due["T-1"].rack, due["T-1"].due_ms) == ("A", MOVED - DAY_MS)
+    assert not any(line.task == Task.CALIBRATE for line in room.rounds.at(MOVED - 2 * DAY_MS))
+    room.registry.add_entries([Entry(MOVED, "T-1", EntryKind.NOTE, note=f"Calibrate: {due['T-1'].why}")])
+    room.calibrations.add(Calibration("hub/p10", MOVED, "together"))
+    assert not any(line.task == Task.CALIBRATE for line in room.rounds.at(MOVED + DAY_MS))
+    again = [line.nest for line in room.rounds.at(MOVED + 366 * DAY_MS) if line.task == Task.CALIBRATE]
+    assert sorted(again, key=str) == [None, "T-1"]

@@ -10,7 +10,7 @@ import pytest
 
 from sensord.clock import DAY_MS, HOUR_MS, to_ms
 from sensord.keeping.rest import Rest
-from sensord.keeping.round import Line, Situation, Task, Urgency, round_of, stage_of
+from sensord.keeping.round import Checked, Line, Situation, Task, Urgency, round_of, stage_of
 from sensord.keeping.seasons import season_at
 from sensord.keeping.species import Species, find_species, load_species
 from sensord.model import Entry, EntryKind, Nest, NestKind, Season, Stage
@@ -142,7 +142,9 @@ def test_the_last_count_tells_the_stage() -> None:
 def test_the_order_is_urgency_then_the_way_through_the_room() -> None:
     dry = {name: situation(days_left=(0.1, 0.2), nest=replace(situation().nest, name=name)) for name in ("T-10", "T-9")}
     later = situation(days_left=(2.0, 3.0), nest=replace(situation().nest, name="T-1"))
-    lines = round_of([dry["T-10"], later, dry["T-9"]], [("loft/a1", "loft", JUNE - 366 * DAY_MS)], JUNE)
+    lines = round_of(
+        [dry["T-10"], later, dry["T-9"]], [Checked("loft/a1", "loft", "", None, JUNE - 366 * DAY_MS)], JUNE
+    )
     assert [line.nest for line in lines] == ["T-9", "T-10", "T-1", None]
     assert lines[-1].task == Task.CALIBRATE
 
