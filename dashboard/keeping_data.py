@@ -151,6 +151,10 @@ class KeepingData:
             return None
         return ProbePast(name, placements, calibrations)
 
+    def hubs(self) -> tuple[str, ...]:
+        """As in station.toml."""
+        return tuple(hub.name for hub in self._room().config.hubs)
+
     def calibrated(self) -> Mapping[str, int]:
         """The instants of the last calibrations up to now."""
         now_ms = self._now_ms()

@@ -122,6 +122,9 @@ class KeepingSource(Protocol):
     def address(self) -> Address:
         """Of this dashboard, as a phone sees it."""
 
+    def hubs(self) -> tuple[str, ...]:
+        """Names of the hubs in the settings, whether ever heard or not."""
+
     def calibrated(self) -> Mapping[str, int]:
         """When each probe was calibrated last; those that never were are missing."""
 

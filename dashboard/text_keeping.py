@@ -17,10 +17,13 @@ END_NOW = "Ends now"
 SIGN_IN_TO_EDIT = "to change anything here."
 SIGN_IN = "Sign in"
 HOW_TO_EDIT = (
-    "Enter or a double click opens a cell; arrows and Tab move, Shift selects, Esc leaves the grid; Ctrl+C and Ctrl+V copy and paste, also from and to a"
+    "Enter or a double click opens a cell; arrows and Tab move, Shift selects, Alt with an arrow up or down sorts, Esc leaves"
+    " the grid; Ctrl+C and Ctrl+V copy and paste, also from and to a"
     " spreadsheet, with or without a line of column names. Nothing is kept until you save."
 )
-HOW_TO_READ = "Arrows and Tab move, Shift selects, Ctrl+C copies, Esc leaves the grid."
+HOW_TO_READ = (
+    "Arrows and Tab move, Shift selects, Alt with an arrow up or down sorts, Ctrl+C copies, Esc leaves the grid."
+)
 HOW_TIME_IN_NESTS = (
     "A nest that changes gets a new state from now on, or from the instant you write into since; its past stays as it was. A colony"
     " moves from its own page, below."
@@ -79,7 +82,7 @@ LINK_NOT_LISTENING = (
     ' "0.0.0.0" and open_to to your network.'
 )
 LABELS_LEAD = "They lead to {link}"
-LABELS_HOW = "Hold a phone's camera to a label: its nest opens with the one-tap entries. No internet is needed, only your network."
+LABELS_HOW = "Hold a phone's camera to a label: its nest opens with the one-tap entries. No internet is needed, only your network. To write, sign in once on the phone."
 LABELS_PRINT = "Print without scaling (100 %)."
 LABELS_EMPTY = "No nests to label yet: bring them in on the page Colonies."
 LABELS_NONE = "No nest fits what was asked."
@@ -120,5 +123,6 @@ UNPLACED = (
     "{probes} not placed, so no nest shows what they measure. Breathe on one and run nestclimate probes identify to learn which it is;"
     " then place it."
 )
+HUB_NEVER = "never heard: start nestclimate sense there"
 NO_HUBS = "No hub has reported. A hub is a Raspberry Pi that reads probes: name it in station.toml and start nestclimate sense there."
 PROBES_EMPTY = "No probe has reported, and none is placed. On a hub, nestclimate probes shows what answers on its bus."

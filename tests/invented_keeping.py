@@ -61,6 +61,9 @@ class InventedKeeping:
     def address(self) -> Address:
         return Address(LINK)
 
+    def hubs(self) -> tuple[str, ...]:
+        return tuple(hub.name for hub in self._room.snapshot().hubs)
+
     def calibrated(self):
         now = self._room.snapshot()
         return {

@@ -156,6 +156,13 @@
     if (event.key === "Escape" && event.target.tagName !== "INPUT") { (part.querySelector(".main") || document.querySelector(".ways a")).focus(); }
   });
 
+  holder.addEventListener("keydown", function (event) {  // what a click on a column's name does
+    var direction = event.altKey && { ArrowUp: "asc", ArrowDown: "desc" }[event.key], range = grid && grid.getRanges()[0];
+    if (!direction || !range || event.target.tagName === "INPUT") { return; }
+    event.preventDefault(); event.stopPropagation();
+    grid.setSort(range.getColumns()[0].getField(), direction);
+  }, true);
+
   /* --- paste --- */
   function split(line, sign) {
     var cells = [], rest = line, found;

@@ -39,7 +39,8 @@ def register(server: Flask, source: Source) -> None:
     def probes() -> str:
         try:
             snapshot, keeping = source.snapshot(), source.keeping
-            body = probes_html(overview_of(source.probes(), snapshot, keeping.checks(), keeping.calibrated()), snapshot)
+            found = overview_of(source.probes(), snapshot, keeping.checks(), keeping.calibrated())
+            body = probes_html(found, snapshot, keeping.hubs())
         except NestclimateError as error:
             body = Markup("<p>{}</p>").format(failed(error))
         main = Markup('{}{}<main class="wide"><h1>Probes</h1>{}</main>').format(sheets("keeping.css"), SYMBOLS, body)
@@ -63,11 +64,13 @@ def register(server: Flask, source: Source) -> None:
         return page(name, Markup("{}{}{}").format(sheets("keeping.css"), SYMBOLS, body), here="/probes")
 
 
-def probes_html(found: Overview, snapshot: Snapshot) -> Markup:
+def probes_html(found: Overview, snapshot: Snapshot, named: tuple[str, ...]) -> Markup:
     """Hubs, then probes, those with trouble first; values raw, as the probe gave them."""
     hubs: Markup | str = Markup("<p>{}</p>").format(words.NO_HUBS)
-    if snapshot.hubs:
-        hubs = table(_HUB_HEADS, [_hub(hub, snapshot) for hub in snapshot.hubs])
+    heard = [_hub(hub, snapshot) for hub in snapshot.hubs]
+    never = [_hub_never_heard(name) for name in named if name not in {hub.name for hub in snapshot.hubs}]
+    if heard or never:
+        hubs = table(_HUB_HEADS, [*never, *heard])
     ways = Markup('<p class="ways"><a href="/placements">{}</a></p>').format(words.PLACEMENTS)
     if not found.lines:
         return Markup("{}<h2>Hubs</h2>{}<h2>Probes</h2><p>{}</p>").format(ways, hubs, words.PROBES_EMPTY)
@@ -103,6 +106,10 @@ def _hub(hub: HubNow, snapshot: Snapshot) -> list[object]:
         waits += f", oldest {text.age(snapshot.at_ms - hub.outbox_oldest_ms)}"
     boot = Markup('<span title="{}">{}</span>').format(hub.boot, hub.boot[:8]) if hub.boot else ""
     return [hub.name, state, since, text.age(snapshot.at_ms - hub.heard_ms), waits, hub.version, boot]
+
+
+def _hub_never_heard(name: str) -> list[object]:
+    return [name, _word("blind", words.HUB_NEVER), *[""] * (len(_HUB_HEADS) - 2)]
 
 
 def _line(line: ProbeLine, snapshot: Snapshot) -> list[object]:

@@ -185,6 +185,11 @@ def test_rows_keep_their_numbers_and_problems_through_sorting(tubes, keeper) -> 
     page.locator(".tabulator-col-title", has_text="nest").click()
     expect(cell(page, 1, "nest")).to_have_text("A-10")
     assert ["1 A-10", "2 A-2", "3 A-1"] == page.locator(f"{ROWS} .row-number").all_inner_texts()[:3]
+    cell(page, 1, "nest").click()
+    page.keyboard.press("Alt+ArrowUp")
+    expect(cell(page, 1, "nest")).to_have_text("A-1")
+    page.keyboard.press("Alt+ArrowDown")
+    expect(cell(page, 1, "nest")).to_have_text("A-10")
     write(page, 3, "stage", "ancient")
     save(page, says="1 row is not")
     page.get_by_role("button", name="row 3: stage").click()

@@ -11,10 +11,12 @@ from keeper_room import app_of, keeper_room
 
 from sensord.air.calibration import Calibration
 from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS, to_ms
+from sensord.config import load_config
 from sensord.link.status import Status, encode_status
 from sensord.model import Nest, NestKind, Place, Placement, Reading
 from sensord.probes.quality import STUCK_SCANS, Flag, judge_stored
 from sensord.store.status import HubStatuses, decode_status
+from sensord.wiring import Room
 
 
 @pytest.fixture
@@ -127,6 +129,15 @@ def test_no_probes_and_no_hubs_teach(room) -> None:
     page = app_of(room)[0].test_client().get("/probes").text
     assert "No probe has reported, and none is placed" in page
     assert "No hub has reported" in page
+
+
+def test_a_hub_of_the_settings_that_was_never_heard_says_so(tmp_path, clock) -> None:
+    (tmp_path / "station.toml").write_text(
+        '[station]\nname = "x"\n[broker]\n[[hub]]\nname = "hub-z"\nbus = "simulated"\n'
+    )
+    room = Room(load_config(tmp_path), clock)
+    assert "hub-z" in (page := app_of(room)[0].test_client().get("/probes").text)
+    assert "never heard: start nestclimate sense there" in page
 
 
 def test_before_the_first_check_the_page_says_so(room, clock) -> None:
