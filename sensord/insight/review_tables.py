@@ -6,14 +6,16 @@ from collections.abc import Callable, Sequence
 from datetime import tzinfo
 
 from sensord.clock import HOUR_MS, from_ms
-from sensord.insight.contrast import span
+from sensord.insight.contrast import WORDS, span
 from sensord.insight.exposures import Exposure, Factor
 from sensord.insight.figures import table
+from sensord.insight.harm import Measure
 from sensord.insight.review import Review
 from sensord.insight.timeline import AlarmSeen, Timeline
 from sensord.model import Entry, Season
 
 Day = Callable[[int], str]
+_LITTLE = 0.01
 SEASONS = {
     Season.ACTIVE: "active", Season.WIND_DOWN: "wind-down", Season.WINTER_REST: "winter rest", Season.WAKE_UP: "wake-up",
 }  # fmt: skip
@@ -48,6 +50,9 @@ def tables(review: Review, told: Timeline, day: Day) -> str:
     return "".join((
         _part("Causes weighed", ("cause", "support, 0 to 1", "because"),
               [(one.cause.replace("_", " "), f"{one.support:.2f}", one.because) for one in review.findings]),
+        _part("Held against siblings that lived",
+              ("place", "what", "dose that can harm, 0 to 1", "had as much", "effect, -1 to 1", "by chance", "apart from their middle"),
+              [_held(one) for one in review.measures if one.harm > _LITTLE]),
         _part("Beyond the limits", ("place", "what", "from", "to", "hours", "worst", "limit", "dose", "of 100 siblings that lived had less"),
               places),
         _part("Alarms, and who reacted", ("raised", "what", "worst", "returned", "acknowledged", "next entry in the journal"),
@@ -76,6 +81,15 @@ def _amounts(one: Exposure) -> tuple[str, ...]:
     dose = "" if one.dose is None else f"{one.dose:.0f} kPa h"
     rank = "" if one.sibling_percentile is None else f"{one.sibling_percentile:.0f}"
     return f"{one.hours:.0f}", f"{one.worst:.1f} {unit}", f"{one.limit:.1f} {unit}", dose, rank
+
+
+def _held(one: Measure) -> tuple[str, ...]:
+    """Dose and difference of one factor: Cliff's delta, and the exact chance of ranking so among the siblings."""
+    unit = "% points" if one.factor is Factor.DRY else "°C apart"
+    apart = "" if one.median_apart is None else f"{one.median_apart:+.1f} {unit}"
+    alike = f"{one.alike} of {one.compared}" if one.compared else "nobody to compare with"
+    effect, chance = ("" if value is None else f"{value:.2g}" for value in (one.effect, one.p))
+    return str(one.place).replace("_", " "), WORDS[one.factor], f"{one.harm:.2f}", alike, effect, chance, apart
 
 
 def _alarm(one: AlarmSeen, day: Day) -> tuple[str, ...]:

@@ -54,7 +54,9 @@ def test_no_page_of_review_or_losses_has_a_violation(browser, address, scheme, s
     found = {}
     for path in PATHS:
         page.goto(address + path)
-        page.wait_for_selector("#working" if path.endswith("Z-03") else "main .review, main .choose, main [role=alert]")
+        page.wait_for_selector(
+            "#working" if path.endswith("Z-03") else "main .review, main .choose, main [role=alert]", state="attached"
+        )
         found[path] = violations(page)
     page.close()
     assert {path: [] for path in PATHS} == found
