@@ -14,7 +14,6 @@ from dashboard.nest_data import PLACES, KeptSteps, history_of, written_of
 from dashboard.nest_snapshot import Asked, History, Written
 from dashboard.review_data import ReviewData
 from dashboard.rounding import KeptRound
-from dashboard.keeping_data import KeepingData
 from dashboard.snapshot import (
     Air,
     AlarmNow,
@@ -70,7 +69,6 @@ class Data:
         self._own = threading.local()
         self._lock = threading.Lock()
         self.touched = threading.Event()
-        self._steps = KeptSteps()
         self._steps = KeptSteps()
         self._snapshot, self._keeping, self._slow, self._water = _Kept(), _Kept(), _Kept(), _Kept()
         self._round = KeptRound()

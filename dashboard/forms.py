@@ -139,7 +139,7 @@ def duration(given: Given, key: str) -> int:
 
 def local_path(path: str) -> str:
     """A path of this dashboard to go on to, ``/`` for anything else: no other host, no scheme, nothing hidden in it."""
-    plain = re.fullmatch(r"/(?![/\\])[A-Za-z0-9/._~%?=&+:,;@-]*", path or "")
+    plain = re.fullmatch(r"/(?![/\\])[A-Za-z0-9/._~%?=&+:,;@-]*(#[a-z0-9-]*)?", path or "")
     return path if plain and len(path) <= 400 and "/sign-in" not in path and "/sign-out" not in path else "/"
 
 

@@ -2,7 +2,7 @@
 
 NEST_ADDRESS = "nest-address"
 NEST_DAYS = "nest-days"
-NEST_SHOWN = "nest-shown"
+NEST_LAYERS = "nest-layers"
 NEST_CHART = "nest-chart"
 NEST_ZOOM = "nest-zoom"
 NEST_WHOLE = "nest-whole"

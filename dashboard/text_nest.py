@@ -9,7 +9,7 @@ PANELS = {
     "dew_c": "dew point",
     "deficit_kpa": "vapour pressure deficit",
 }
-STRIP = ("journal", "alarms")
+STRIP = ("journal", "water", "alarms")
 TIME_IN = "time in {zone}"
 ALARM_MARK = "alarm: {what}"
 WORST = "worst"
@@ -29,7 +29,11 @@ BAD_WINDOW = (
 )
 WINDOW_NAME = "How much of the past"
 WHOLE = "Whole stretch again"
-SHOWN = {"siblings": "siblings behind", "moisture": "dew point and vapour pressure deficit"}
+LAYERS = {
+    "siblings": ("Show siblings", "Hide siblings"),
+    "moisture": ("Show dew point and vapour pressure deficit", "Hide dew point and vapour pressure deficit"),
+}
+"""Words of the link while it is not drawn, and while it is."""
 CHART = "What the probe measured"
 SIBLINGS_MEDIAN = "siblings, median"
 KIN = (

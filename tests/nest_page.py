@@ -12,17 +12,14 @@ NOW_OUTPUTS = (
 )  # fmt: skip
 CHART_OUTPUTS = (
     ("nest-chart", "figure"), ("nest-empty", "children"), ("nest-days", "children"), ("nest-means", "children"),
-    ("nest-kin", "children"),
+    ("nest-kin", "children"), ("nest-layers", "children"), ("nest-whole", "hidden"),
 )  # fmt: skip
 
 
-def asked_of(
-    client: Any, nest: str, search: str, shown: Sequence[str] = ("siblings",), zoom: Any = None, resets: int = 0,
-    zipped: bool = True,
-) -> Any:  # fmt: skip
+def asked_of(client: Any, nest: str, search: str, zoom: Any = None, resets: int = 0, zipped: bool = True) -> Any:
     """The raw answer for the chart."""
     more = [("nest-address", "search", search), ("nest-tick", "n_intervals", 0), ("nest-written", "data", None),
-            ("nest-shown", "value", list(shown)), ("nest-zoom", "data", zoom), ("nest-whole", "n_clicks", resets)]  # fmt: skip
+            ("nest-zoom", "data", zoom), ("nest-whole", "n_clicks", resets)]  # fmt: skip
     return _ask(client, CHART_OUTPUTS, nest, more, zipped=zipped)
 
 

@@ -19,7 +19,7 @@ from sensord.keeping.bands import Band
 
 GREY, LINE = "#7d848e", "#2a7fb8"
 _BAND, _SPREAD, _RANGE = "rgba(128,140,150,0.2)", "rgba(128,128,128,0.3)", "rgba(42,127,184,0.25)"
-_PANEL_PX, _STRIP_PX, _GAP_PX, _ABOVE_PX, _BELOW_PX = 185, 66, 18, 12, 52
+_PANEL_PX, _STRIP_PX, _GAP_PX, _ABOVE_PX, _BELOW_PX = 185, 78, 18, 12, 52
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,15 +36,24 @@ class _Panel:
     siblings: Track | None = None
 
 
-def history_figure(history: History, zone: str, revision: str, unit: str = CELSIUS) -> dict[str, Any]:
-    """The whole figure. ``revision`` keeps the reader's zoom while data refresh."""
+def history_figure(
+    history: History, zone: str, revision: str, unit: str = CELSIUS, zoom: tuple[str, str] | None = None
+) -> dict[str, Any]:
+    """The whole figure.
+
+    Args:
+        zoom: the stretch the reader looks at, as Plotly told it, None for all. It has to be told: Dash writes a zoom into the figure, so that
+            the next one would take it away whatever its ``uirevision``.
+        revision: as long as it stays, what else the reader did to the chart stays as well.
+    """
     clock = Clockface(zone)
+    stretch = zoom or (clock.at(history.from_ms), clock.at(history.until_ms))
     panels = _panels(history, unit)
     traces = [trace for panel in panels for trace in _traces(panel, clock)]
     shapes = [shape for span in history.spans for shape in _span(span, clock, unit)]
     return {
         "data": [*traces, *mark_traces(history, clock, unit, "y3")],
-        "layout": _layout(panels, shapes, zone, revision) | {"xaxis": _time_axis(history, clock, zone)},
+        "layout": _layout(panels, shapes, revision) | {"xaxis": _time_axis(stretch, zone)},
     }
 
 
@@ -123,21 +132,19 @@ def _bands(band: Band, axis: str, since: str, until: str, convert: Convert) -> l
     ]  # fmt: skip
 
 
-def _time_axis(history: History, clock: Clockface, zone: str) -> dict[str, Any]:
-    window = [clock.at(history.from_ms), clock.at(history.until_ms)] if history.until_ms else None
+def _time_axis(stretch: tuple[str, str], zone: str) -> dict[str, Any]:
     return {
         "gridcolor": "rgba(128,128,128,0.25)", "zeroline": False, "title": {"text": text_nest.TIME_IN.format(zone=zone)},
-        "anchor": "y3", "type": "date", "range": window, "autorange": window is None,
+        "anchor": "y3", "type": "date", "range": list(stretch), "autorange": False,
     }  # fmt: skip
 
 
-def _layout(panels: Sequence[_Panel], shapes: list[dict[str, Any]], zone: str, revision: str) -> dict[str, Any]:
-    del zone
+def _layout(panels: Sequence[_Panel], shapes: list[dict[str, Any]], revision: str) -> dict[str, Any]:
     high = len(panels) * (_PANEL_PX + _GAP_PX) + _STRIP_PX
     axes: dict[str, Any] = {
         "yaxis3": {
-            "domain": [0, _STRIP_PX / high], "range": [-0.6, 1.6], "fixedrange": True, "showgrid": False, "zeroline": False,
-            "tickvals": [0, 1], "ticktext": list(text_nest.STRIP),
+            "domain": [0, _STRIP_PX / high], "range": [-0.6, 2.6], "fixedrange": True, "showgrid": False, "zeroline": False,
+            "tickvals": [0, 1, 2], "ticktext": list(text_nest.STRIP),
         }
     }  # fmt: skip
     top = 1.0

@@ -1,4 +1,4 @@
-"""Journal and alarms on the time axis: what the keeper did in one row, what was told in the other."""
+"""Journal and alarms on the time axis: what was told, what was done about water, and all else the keeper did or saw."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ from dashboard.nest_snapshot import History, Mark
 from dashboard.units import of_kind
 
 _GREY, _WATER, _EVENT = "#7d848e", "#2a7fb8", "#d55e00"
-_JOURNAL_ROW, _ALARM_ROW = 0, 1
+_JOURNAL_ROW, _WATER_ROW, _ALARM_ROW = 0, 1, 2
+_WATERING = frozenset({"fill", "top_up", "level"})
 _SHAPES = {
     "fill": "triangle-up",
     "top_up": "triangle-up",
@@ -18,11 +19,10 @@ _SHAPES = {
     "died": "x",
     "note": "circle-open",
 }
-_COLOURS = {"fill": _WATER, "top_up": _WATER, "level": _WATER, "died": _EVENT}
 
 
 def mark_traces(history: History, clock: Clockface, unit: str, axis: str) -> list[dict[str, Any]]:
-    """Three traces: how long alarms lasted, when they were raised, and the journal."""
+    """How long alarms lasted, when they were raised, and the journal, water in a row of its own."""
     alarms = [mark for mark in history.marks if mark.kind == "alarm"]
     entries = [mark for mark in history.marks if mark.kind != "alarm"]
     when: list[str | None] = []
@@ -37,15 +37,22 @@ def mark_traces(history: History, clock: Clockface, unit: str, axis: str) -> lis
         "marker": {"size": 11, "symbol": "square", "color": _EVENT},
         "text": [_safe(_alarm_words(mark, unit)) for mark in alarms],
     }
-    noted = _points("journal", entries, clock, axis, _JOURNAL_ROW) | {
-        "marker": {
-            "size": 12,
-            "symbol": [_SHAPES.get(mark.kind, "circle") for mark in entries],
-            "color": [_COLOURS.get(mark.kind, _GREY) for mark in entries],
-        },
-        "text": [_safe(mark.text) for mark in entries],
+    water = [mark for mark in entries if mark.kind in _WATERING]
+    other = [mark for mark in entries if mark.kind not in _WATERING]
+    noted = [
+        _entries("journal", other, clock, axis, _JOURNAL_ROW),
+        _entries("water", water, clock, axis, _WATER_ROW),
+    ]
+    return [lasted, raised, *noted]
+
+
+def _entries(name: str, marks: list[Mark], clock: Clockface, axis: str, row: int) -> dict[str, Any]:
+    marker = {
+        "size": 11,
+        "symbol": [_SHAPES.get(mark.kind, "circle") for mark in marks],
+        "color": [_WATER if row == _WATER_ROW else _EVENT if mark.kind == "died" else _GREY for mark in marks],
     }
-    return [lasted, raised, noted]
+    return _points(name, marks, clock, axis, row) | {"marker": marker, "text": [_safe(mark.text) for mark in marks]}
 
 
 def _points(name: str, marks: list[Mark], clock: Clockface, axis: str, row: int) -> dict[str, Any]:

@@ -43,7 +43,7 @@ EVERY_MS = 30_000
 Now = tuple[list[Any], str, Any, dict[str, str], list[Any], list[Any]]
 """Facts, the outlook in words and as a fan, its style, the journal, the bands."""
 _HEAD, _NAV, _NEST_HEAD = "<!-- head -->", "<!-- nav -->", "<!-- nest -->"
-_CHART = {"displayModeBar": False, "displaylogo": False, "responsive": True}
+_CHART = {"displayModeBar": False, "displaylogo": False, "responsive": True, "doubleClick": "autosize"}
 _HIDDEN, _SHOWN = {"display": "none"}, {"display": "block"}
 
 
@@ -79,18 +79,17 @@ def _keep_fresh(app: dash.Dash, source: Source, clock: Clock) -> None:
 
     @app.callback(  # type: ignore[untyped-decorator]
         Output(ids.NEST_CHART, "figure"), Output(ids.NEST_EMPTY, "children"), Output(ids.NEST_DAYS, "children"),
-        Output(ids.NEST_MEANS, "children"), Output(ids.NEST_KIN, "children"),
+        Output(ids.NEST_MEANS, "children"), Output(ids.NEST_KIN, "children"), Output(ids.NEST_LAYERS, "children"),
+        Output(ids.NEST_WHOLE, "hidden"),
         Input(ids.NEST_ADDRESS, "pathname"), Input(ids.NEST_ADDRESS, "search"), Input(ids.NEST_TICK, "n_intervals"),
-        Input(ids.NEST_WRITTEN, "data"), Input(ids.NEST_SHOWN, "value"), Input(ids.NEST_ZOOM, "data"),
+        Input(ids.NEST_WRITTEN, "data"), Input(ids.NEST_ZOOM, "data"),
         Input(ids.NEST_WHOLE, "n_clicks"),
     )  # fmt: skip
-    def chart(
-        pathname: str, search: str, ticks: int, _written: int, shown: list[str], zoom: Any, resets: int
-    ) -> Charted:
+    def chart(pathname: str, search: str, ticks: int, _written: int, zoom: Any, resets: int) -> Charted:
         window = window_of(search)
         if _not_due(window, ticks):
             raise PreventUpdate
-        return shown_chart(source, clock, name_in(pathname), window, shown or [], zoom, resets)
+        return shown_chart(source, clock, name_in(pathname), window, zoom, resets)
 
     @app.callback(  # type: ignore[untyped-decorator]
         Output(ids.NEST_ZOOM, "data"), Input(ids.NEST_CHART, "relayoutData"),
@@ -154,13 +153,7 @@ def layout() -> html.Main:
             html.H2(text_nest.CHART, id="nest-past"),
             html.Div(id=ids.NEST_DAYS, className="windows", role="group", **{"aria-label": text_nest.WINDOW_NAME}),
             html.Div(
-                [
-                    dcc.Checklist(
-                        id=ids.NEST_SHOWN, value=["siblings"], inline=True, persistence=True,
-                        options=[{"label": label, "value": key} for key, label in text_nest.SHOWN.items()],
-                    ),
-                    html.Button(text_nest.WHOLE, id=ids.NEST_WHOLE, n_clicks=0),
-                ],
+                [html.Span(id=ids.NEST_LAYERS), html.Button(text_nest.WHOLE, id=ids.NEST_WHOLE, n_clicks=0, hidden=True)],
                 className="over-chart",
             ),
             html.P(id=ids.NEST_EMPTY, className="large"),
@@ -194,22 +187,20 @@ def shown_now(source: Source, name: str) -> Now:
     )  # fmt: skip
 
 
-def shown_chart(
-    source: Source, clock: Clock, name: str, window: Window | None, shown: list[str], zoom: Any, resets: int
-) -> Charted:
+def shown_chart(source: Source, clock: Clock, name: str, window: Window | None, zoom: Any, resets: int) -> Charted:
     """The past; of a dead nest up to a day after its death."""
     if window is None:
-        return NOTHING, text_nest.BAD_WINDOW, [], [], ""
+        return NOTHING, text_nest.BAD_WINDOW, [], [], "", [], True
     try:
         now = source.nest(name) if name else None
         if now is None:
-            return NOTHING, text.NO_NEST, [], [], ""
+            return NOTHING, text.NO_NEST, [], [], "", [], True
         until_ms = to_ms(clock.now())
         if now.died_ms is not None:
             until_ms = min(until_ms, now.died_ms + DAY_MS)
-        return charted(source, name, until_ms, window, shown, zoom, resets)
+        return charted(source, name, until_ms, window, zoom, resets)
     except NestclimateError as error:
-        return NOTHING, failed(error), [], [], ""
+        return NOTHING, failed(error), [], [], "", [], True
 
 
 def _index() -> str:

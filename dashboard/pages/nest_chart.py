@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 from urllib.parse import parse_qs, quote
@@ -24,29 +24,42 @@ SHORTEST_MS, LONGEST_MS = 15 * MINUTE_MS, 20 * 366 * DAY_MS
 SLOW_FROM_MS, SLOW_TICKS = 2 * DAY_MS, 10
 """A longer window is drawn anew at every tenth tick only: it moves by less than a pixel meanwhile."""
 NOTHING: dict[str, Any] = {"data": [], "layout": {"xaxis": {"visible": False}, "yaxis": {"visible": False}}}
-Charted = tuple[Any, str, list[Any], list[Any], str]
-"""Figure, what to say where it is empty, the windows, means as words and table, whose siblings lie behind."""
+Charted = tuple[Any, str, list[Any], list[Any], str, list[Any], bool]
+"""Figure, what to say where it is empty, windows, means in words and as a table, whose siblings lie behind, what else can
+be drawn, and whether the whole stretch is on show."""
 
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """How much of the past: ``ms`` back from now, None for all; ``key`` is how the address says it."""
+    """How much of the past: ``ms`` back from now, None for all; ``key`` is how the address says it.
+
+    Attributes:
+        siblings, moisture: whether these are drawn as well.
+    """
 
     key: str
     ms: int | None
+    siblings: bool = True
+    moisture: bool = False
+
+    def search(self) -> str:
+        """The part of the address that asks for it."""
+        siblings = "" if self.siblings else "&siblings=off"
+        return f"?{self.key}{siblings}{'&moisture=on' if self.moisture else ''}"
 
 
 def window_of(search: str) -> Window | None:
-    """From an address such as ``?hours=6``, ``?days=90`` or ``?days=all``; None where that is not allowed."""
+    """From an address such as ``?hours=6``, ``?days=90`` or ``?days=all&moisture=on``; None where that is not allowed."""
     asked = parse_qs((search or "").removeprefix("?")[:200])
+    drawn = {"siblings": asked.get("siblings") != ["off"], "moisture": asked.get("moisture") == ["on"]}
     if asked.get("days") == ["all"]:
-        return Window("days=all", None)
+        return Window("days=all", None, **drawn)
     for word, unit_ms in (("hours", HOUR_MS), ("days", DAY_MS)):
         if word in asked:
             number = _number(asked[word][0])
             allowed = number is not None and SHORTEST_MS <= number * unit_ms <= LONGEST_MS
-            return Window(f"{word}={number:g}", round(number * unit_ms)) if allowed and number is not None else None
-    return Window(FIRST, DAY_MS)
+            return Window(f"{word}={number:g}", round(number * unit_ms), **drawn) if allowed and number else None
+    return Window(FIRST, DAY_MS, **drawn)
 
 
 def _number(given: str) -> float | None:
@@ -62,9 +75,7 @@ def revision(name: str, window: Window, resets: int | None) -> str:
     return f"{name}/{window.key}/{resets or 0}"
 
 
-def charted(
-    source: Source, name: str, until_ms: int, window: Window, shown: list[str], zoom: Any, resets: int | None
-) -> Charted:
+def charted(source: Source, name: str, until_ms: int, window: Window, zoom: Any, resets: int | None) -> Charted:
     """All that the chart's callback gives.
 
     Raises:
@@ -72,10 +83,12 @@ def charted(
     """
     snapshot, mark = source.snapshot(), revision(name, window, resets)
     stretch = zoom_ms(zoom, mark, snapshot.time_zone)
-    asked = Asked("siblings" in shown, "moisture" in shown, stretch)
+    asked = Asked(window.siblings, window.moisture, stretch)
     history = source.history(name, None if window.ms is None else until_ms - window.ms, until_ms, asked)
-    figure = history_figure(history, snapshot.time_zone, mark, snapshot.temperature_unit)
-    return figure, empty_words(history), windows(name, window), means(history, snapshot), kin(history, asked)
+    told = (str(zoom["from"])[:26], str(zoom["until"])[:26]) if stretch else None
+    figure = history_figure(history, snapshot.time_zone, mark, snapshot.temperature_unit, told)
+    said = means(history, snapshot), kin(history, asked), layers(name, window), stretch is None
+    return figure, empty_words(history), windows(name, window), *said
 
 
 def zoom_ms(zoom: Any, mark: str, zone: str) -> tuple[int, int] | None:
@@ -103,11 +116,22 @@ def zoomed(moved: Any, mark: str) -> dict[str, str] | bool | None:
 def windows(name: str, window: Window) -> list[Any]:
     """How much of the past to show: links, so that a window can be bookmarked; the one on show is none."""
     return [
-        html.B(label, **{"aria-current": "true"})
-        if key == window.key
-        else dcc.Link(label, href=f"/nest/{quote(name)}?{key}")
+        html.B(label, **{"aria-current": "true"}) if key == window.key else _link(name, label, replace(window, key=key))
         for key, label in text_nest.WINDOWS.items()
     ]
+
+
+def layers(name: str, window: Window) -> list[Any]:
+    """What else can be drawn, as links that draw it or take it away."""
+    other = {
+        "siblings": replace(window, siblings=not window.siblings),
+        "moisture": replace(window, moisture=not window.moisture),
+    }
+    return [_link(name, words[getattr(window, layer)], other[layer]) for layer, words in text_nest.LAYERS.items()]
+
+
+def _link(name: str, label: str, window: Window) -> dcc.Link:
+    return dcc.Link(label, href=f"/nest/{quote(name)}{window.search()}")
 
 
 def means(history: History, snapshot: Snapshot) -> list[Any]:

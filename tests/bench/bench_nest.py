@@ -71,7 +71,7 @@ def measure(room: Room, days: int, turns: int) -> None:
     show(
         f"{days} days, dew point and deficit as well",
         turns,
-        lambda: asked_of(client, "N-000", f"?days={days}", ["siblings", "moisture"]).data,
+        lambda: asked_of(client, "N-000", f"?days={days}&moisture=on").data,
     )
     for label, window in (("an hour", "?hours=1"), ("a day", "?days=1"), ("a week", "?days=7")):
         show(label, turns, lambda window=window: asked_of(client, "N-000", window).data)

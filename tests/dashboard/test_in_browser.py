@@ -84,7 +84,7 @@ def test_the_nest_page_draws_its_chart(browser, address) -> None:
     assert "A-05" == page.inner_text("h1")
     assert 4 == page.locator("#nest-chart .shapelayer path").count()
     page.get_by_text("week").click()
-    seen(page, "document.querySelector('#nest-chart .js-plotly-plot').layout.uirevision === 'A-05/7'", 15)
+    seen(page, "document.querySelector('#nest-chart .js-plotly-plot').layout.uirevision === 'A-05/days=7/0'", 15)
     assert [] == page.complaints
     page.close()
 

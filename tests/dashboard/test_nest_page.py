@@ -28,16 +28,20 @@ def test_bands_are_shaded_gaps_left_and_marks_told(client) -> None:
     drawn = {trace["name"]: trace for trace in figure["data"]}
     assert 4 == len(figure["layout"]["shapes"])
     assert None in drawn["humidity"]["y"]
-    assert ["fill 8 mL", "feed sugar"] == drawn["journal"]["text"]
+    assert (["feed sugar"], ["fill 8 mL"]) == (drawn["journal"]["text"], drawn["water"]["text"])
     assert ["alarm: too dry, worst 41.0 %"] == drawn["alarms"]["text"]
 
 
 def test_siblings_and_moisture_are_drawn_where_they_are_asked_for(client) -> None:
-    assert not [name for name in traces(client, "A-05", shown=()) if "siblings" in name]
-    both = list(traces(client, "A-05", shown=("siblings", "moisture")))
+    assert not [name for name in traces(client, "A-05", "?siblings=off") if "siblings" in name]
+    both = list(traces(client, "A-05", "?moisture=on"))
     assert both.index("humidity, siblings") < both.index("humidity")  # behind it
     assert {"dew point", "vapour pressure deficit", "wetness of the cotton"} <= set(both)
-    assert "7 of the same species" in chart(client, "A-05")["nest-kin"]["children"]
+    found = chart(client, "A-05", "?days=7")
+    assert "7 of the same species" in found["nest-kin"]["children"]
+    links = [link["props"] for link in found["nest-layers"]["children"]]
+    assert ["Hide siblings", "Show dew point and vapour pressure deficit"] == [link["children"] for link in links]
+    assert ["/nest/A-05?days=7&siblings=off", "/nest/A-05?days=7&moisture=on"] == [link["href"] for link in links]
 
 
 def test_zoom_is_kept_by_window_and_let_go_with_another(client) -> None:
@@ -46,6 +50,11 @@ def test_zoom_is_kept_by_window_and_let_go_with_another(client) -> None:
 
     assert mark("?days=7") == mark("?days=7")
     assert 3 == len({mark("?days=7"), mark("?days=30"), mark("?days=7", resets=1)})
+    zoom = {"of": "A-05/days=7/0", "from": "2026-03-30 10:00:00.1234", "until": "2026-03-30 12:00"}
+    axis = chart(client, "A-05", "?days=7", zoom=zoom)["nest-chart"]["figure"]["layout"]["xaxis"]
+    assert [zoom["from"], zoom["until"]] == axis["range"]
+    axis = chart(client, "A-05", "?days=30", zoom=zoom)["nest-chart"]["figure"]["layout"]["xaxis"]
+    assert "2026-03-02T12:00:00" == axis["range"][0]
 
 
 def test_a_move_of_the_time_axis_is_kept_with_the_window_it_belongs_to() -> None:

@@ -81,14 +81,14 @@ def test_no_page_shows_celsius_where_fahrenheit_is_set(clock) -> None:
             shown += "°F" in answer.text
     assert shown >= 3  # alarms, probes, round; the nest page's words and lines come by its callbacks
     for name in ("A-05", DEAD):
-        told = json.dumps([now(client, name), chart(client, name, shown=("siblings", "moisture"))], ensure_ascii=False)
+        told = json.dumps([now(client, name), chart(client, name, "?moisture=on")], ensure_ascii=False)
         assert "°C" not in told
         assert "°F" in told
 
 
 def test_the_chart_and_its_bands_stand_in_the_reader_s_unit(clock) -> None:
     client = create_app(Warm(clock, lambda at_ms: room(48, at_ms)), clock).test_client()
-    found = chart(client, "A-05", shown=("siblings", "moisture"))["nest-chart"]["figure"]
+    found = chart(client, "A-05", "?moisture=on")["nest-chart"]["figure"]
     lines = {trace["name"]: trace["y"] for trace in found["data"]}
     assert 72.4 < min(value for value in lines["temperature"] if value is not None) < 73  # 22.5 °C
     assert 59 == pytest.approx(min(value for value in lines["dew point"] if value is not None), abs=0.2)  # 15 °C
