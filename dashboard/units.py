@@ -15,7 +15,7 @@ _KINDS = {
 _NUMBER = r"[-\N{MINUS SIGN}]?\d+(?:\.\d+)?"
 _IN_WORDS = re.compile(
     rf"(?P<swing>swing\w*[^.;]{{0,40}}?)?(?:(?P<low>{_NUMBER})(?P<to> to | and |\N{{EN DASH}}))?"
-    rf"(?P<value>{_NUMBER})\s?°C(?P<change>/h| away| apart| warmer| colder| in (?:an hour|12 h))?"
+    rf"(?P<value>{_NUMBER})\s?°C(?P<change>/h| h\b| away| apart| warmer| colder| above| below| less| in (?:an hour|12 h|twelve hours))?"
     rf"(?:(?P<limit_is> \(limit )(?P<limit>{_NUMBER}))?"
 )
 """A temperature in a sentence: a range or a limit that shares its unit, and the words that make it a difference."""

@@ -46,6 +46,11 @@ def test_numbers_have_no_more_digits_than_the_sensor_knows() -> None:
         ("too warm: 14.2 °C, its band is 5 to 12 °C", "too warm: 57.6 °F, its band is 41 to 54 °F"),
         ("at -3.5 °C and 40 %", "at 25.7 °F and 40 %"),
         ("12 points of humidity", "12 points of humidity"),
+        ("harmful from 1 h at 8 °C above the limit", "harmful from 1 h at 14 °F above the limit"),
+        ("ten times as long for every 6 °C less", "ten times as long for every 11 °F less"),
+        ("from 50 °C h within five days", "from 90 °F h within five days"),
+        ("more than 7 °C in twelve hours", "more than 13 °F in twelve hours"),
+        ("an hour at 40 °C kills", "an hour at 104 °F kills"),
     ],
 )
 def test_sentences_are_told_in_the_reader_s_unit(celsius, fahrenheit) -> None:
