@@ -20,6 +20,7 @@ from demo.history import DATABASE, ensure_history
 from demo.phone import Phone
 from demo.room import HISTORY_DAYS, LIVE_FROM, LIVE_FROM_MS, STATION, hubs
 from demo.setting import Choices, free_port, write_config
+from demo.visitor import let_in
 from sensord.clock import SystemClock, clock_from_environment
 from sensord.config import load_config
 from sensord.errors import InputError, NestclimateError
@@ -167,6 +168,8 @@ def _line(config: Path, history: Path, stop: threading.Event, stack: ExitStack, 
             timer.daemon = True
             timer.start()
         print(f"\n{STATION}, an invented room, {room.clock.now():%d %B %Y}: the wall is at {wall}")
+        name, password = let_in(room, config.parent)
+        print(f"To tick, fill and acknowledge there, sign in as {name} with the password {password}")
         print(f"What the processes log: {config.parent / 'line.log'}. Stop with Ctrl-C.\n", flush=True)
         # The watch comes last: it would take the start-up of the hubs, much longer in fast time, for silence.
         Supervisor({"watch": nestclimate_command(folder, "watch")}, SystemClock()).run(stop)
