@@ -12,9 +12,6 @@ from sensord.model import Nest, Placement
 
 if TYPE_CHECKING:
     from dashboard.keeping_snapshot import KeepingSource
-
-if TYPE_CHECKING:
-    from dashboard.keeping_snapshot import KeepingSource
     from dashboard.review_snapshot import ReviewSource
 
 
