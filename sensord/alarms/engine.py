@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections import Counter
 from collections.abc import Iterator, Mapping
 
 from sensord.alarms.conditions import Delays, Event
+from sensord.alarms.hubs import HubProbes
 from sensord.alarms.lifecycle import point
 from sensord.alarms.rules import ProbeRules
 from sensord.alarms.standing import Standing, Standings
@@ -85,10 +85,13 @@ class Engine:
                 if condition.raised_ms is not None:
                     yield point(nest, rules.probe, kind), condition.worst
 
-    def probes_by_hub(self) -> dict[str, int]:
-        """How many probes each hub is to read: those that stand somewhere, and those that were never placed."""
-        watched = (probe for probe, rules in self.rules.items() if rules.standing is not None and "/" in probe)
-        return dict(Counter(probe.partition("/")[0] for probe in watched))
+    def by_hub(self) -> dict[str, HubProbes]:
+        """What each hub is to read: its probes that stand somewhere, and those that were never placed."""
+        found: dict[str, list[int]] = {}
+        for probe, rules in self.rules.items():
+            if rules.standing is not None and "/" in probe:
+                found.setdefault(probe.partition("/")[0], []).append(rules.last_ms)
+        return {hub: HubProbes(len(read_ms), max(read_ms)) for hub, read_ms in found.items()}
 
     def save(self, probes: set[str] | None = None) -> dict[str, str]:
         """The rules' state of some probes (None: all) as JSON text."""

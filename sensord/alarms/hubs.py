@@ -8,6 +8,7 @@ design (aside.py).
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 from sensord.alarms.conditions import Condition, Delays, Event, Raised, Returned, Worse
 from sensord.alarms.tuning import Tuning
@@ -16,6 +17,16 @@ from sensord.model import AlarmKind, Priority
 from sensord.store.status import HubStatus
 
 UP_FOR_MS = MINUTE_MS
+ALIVE_AFTER_MS = 30 * SECOND_MS
+"""Readings so much younger than the word that a hub is down show that it is not; a hub's clock may be that wrong."""
+
+
+@dataclass(frozen=True, slots=True)
+class HubProbes:
+    """How many probes a hub is to read, and the instant of their newest reading."""
+
+    count: int
+    newest_ms: int
 
 
 class HubRules:
@@ -33,15 +44,19 @@ class HubRules:
             for hub, (since_ms, priority) in (standing or {}).items()
         }
 
-    def evaluate(self, now_ms: int, statuses: Mapping[str, HubStatus], probes: Mapping[str, int]) -> list[Event]:
-        """What follows at ``now_ms``. ``probes``: how many each hub is to read; one that reads none is not missed."""
+    def evaluate(self, now_ms: int, statuses: Mapping[str, HubStatus], probes: Mapping[str, HubProbes]) -> list[Event]:
+        """What follows at ``now_ms``. A hub that is to read no probe is not missed; one whose readings go on is up, whatever
+        a last will said that came late."""
         events: list[Event] = []
         for hub in sorted(statuses.keys() | self._conditions.keys()):
-            status = statuses.get(hub)
-            down = status is not None and status.state == "down" and probes.get(hub, 0) > 0
+            status, read = statuses.get(hub), probes.get(hub, HubProbes(0, 0))
+            since_ms = now_ms
+            down = False
+            if status is not None and status.state == "down" and read.count > 0:
+                since_ms = min(now_ms, status.heard_at_ms)
+                down = read.newest_ms < since_ms + ALIVE_AFTER_MS
             if down or hub in self._conditions:
-                since_ms = min(now_ms, status.heard_at_ms) if down and status is not None else now_ms
-                events += self._follow(hub, now_ms, since_ms, probes.get(hub, 0), down=down)
+                events += self._follow(hub, now_ms, since_ms if down else now_ms, read.count, down=down)
         return events
 
     def step(self, by_ms: int) -> None:

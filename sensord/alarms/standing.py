@@ -119,7 +119,8 @@ class Standings:
         if nest is None or self._dead(name, nest, at_ms):
             return None
         held = self.keeping.bands_at(nest, Place.WET_END, at_ms)
-        species, until_ms = self.keeping.species_of(nest).name, held.until_ms or FOREVER_MS
+        species = self.keeping.species_of(nest).name
+        until_ms = min(held.until_ms or FOREVER_MS, self._next_change_ms(name, at_ms))
         return Standing(
             name, nest.room, nest.rack, None, species, held.season, held.bands, nest.since_ms or 0, until_ms
         )

@@ -137,8 +137,8 @@ class Watch:
         now_ms = self._now_ms()
         self._know(now_ms)
         self._listen(now_ms)
-        events = self._hub_rules.evaluate(now_ms, self._status, self._engine.probes_by_hub())
-        events += self._evaluate(now_ms)
+        read = self._evaluate(now_ms)
+        events = self._hub_rules.evaluate(now_ms, self._status, self._engine.by_hub()) + read
         events += [self._explained(event) for event in self._engine.tick(now_ms - GRACE_MS)]
         events += self._reservoirs(now_ms)
         try:

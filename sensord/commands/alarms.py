@@ -22,6 +22,8 @@ from sensord.wiring import Room
 
 OUT, IN = "out-of-service", "in-service"
 SERVICE = (OUT, IN)
+A_DAY = "1d"
+"""What is out of service comes back by itself: one that is forgotten must not stay unwatched."""
 UNITS_MS = {"m": MINUTE_MS, "h": HOUR_MS, "d": DAY_MS}
 
 
@@ -37,7 +39,7 @@ def add(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--since", metavar="T", help="list all alarms raised since T, ISO 8601 (default: those not over)"
     )
-    parser.add_argument("--for", dest="duration", metavar="TIME", help="for how long: 30m, 2h, 1d")
+    parser.add_argument("--for", dest="duration", metavar="TIME", help="for how long: 30m, 2h, 1d (out of service: 1d)")
     parser.add_argument("--because", default="", metavar="TEXT", help="why it is shelved or out of service")
     parser.add_argument("--by", default="", metavar="NAME", help="who does it (default: the user's name)")
     parser.add_argument("--json", action="store_true", help="one JSON document")
@@ -83,7 +85,7 @@ def _service(args: argparse.Namespace, room: Room, now_ms: int) -> list[Alarm]:
         known = [each for each in subjects if each.partition(" ")[2] == args.id]
         room.alarm_log.bring_back_into_service(known[0] if known else subject_of(args.id, room), now_ms)
         return []
-    until_ms = now_ms + duration_ms(args.duration) if args.duration else None
+    until_ms = now_ms + duration_ms(args.duration or A_DAY)
     taken = Taken(subject_of(args.id, room), now_ms, until_ms, args.because, args.by or _user())
     return room.alarm_log.take_out_of_service(taken)
 

@@ -188,6 +188,14 @@ def test_a_hub_is_told_once_over_restarts_of_the_watch(room: HubRoom) -> None:
     assert len([alarm for alarm in room.log.since(0) if alarm.hub]) == 1
 
 
+def test_a_last_will_that_comes_late_is_not_believed_while_the_readings_go_on(room: HubRoom) -> None:
+    """A hub that took over its own half-open connection may be followed by the will of the old one."""
+    room.minutes(5)
+    room.says("down")
+    room.minutes(30)
+    assert room.log.since(0) == []
+
+
 def test_a_hub_that_reads_no_probe_is_not_missed(room: HubRoom, clock: ManualClock) -> None:
     """It was taken down for good: its placements have ended."""
     room.minutes(5)

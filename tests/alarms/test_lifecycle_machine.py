@@ -7,9 +7,17 @@ import tempfile
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+from hypothesis.stateful import (
+    RuleBasedStateMachine,
+    initialize,
+    invariant,
+    precondition,
+    rule,
+    run_state_machine_as_test,
+)
 
 from sensord.alarms.aside import Taken
 from sensord.alarms.deliveries import Deliveries
@@ -67,7 +75,7 @@ class Station(RuleBasedStateMachine):
         routes = [RouteSettings("phone"), RouteSettings("neighbour", escalation=True)]
         teller = Teller(
             self.log, self.deliveries, routes, UTC, "http://wall",
-            remind_ms=60 * MINUTE_MS, escalate_ms=30 * MINUTE_MS,
+            quiet=("01:00", "03:00"), remind_ms=60 * MINUTE_MS, escalate_ms=30 * MINUTE_MS,
         )  # fmt: skip
         keeping = Keeping(LIBRARY, "north", UTC)
         self.statuses = HubStatuses(self.connection)
@@ -188,6 +196,27 @@ class Station(RuleBasedStateMachine):
             assert set(itertools.pairwise(states)) <= ALLOWED, (alarm, states)
 
     @invariant()
+    def what_is_set_aside_comes_back_by_its_end_and_is_not_told_meanwhile(self) -> None:
+        tellings = self._tellings()
+        for alarm in self.log.since(0):
+            steps = self.log.transitions(alarm.id)
+            for before, after in itertools.pairwise(steps):
+                if before.state in ASIDE and after.state not in ASIDE:
+                    assert after.what in ("shelf_ended", "brought_back", "raised_again"), (alarm, after)
+            aside_ms = [after.at_ms for before, after in itertools.pairwise(steps) if before.state not in ASIDE]
+            if alarm.aside is not None and steps[-1].state in ASIDE and not self.stepped_back:
+                since_ms = aside_ms[-1] if aside_ms else steps[0].at_ms
+                late = [topic for each, topic, at_ms in tellings if each == alarm.id and at_ms > since_ms]
+                assert not late, (alarm, late)
+
+    @invariant()
+    def what_stands_in_the_log_stands_in_the_rules(self) -> None:
+        """Else it would never end, or never be told."""
+        self.watch.cycle()
+        standing = {alarm.point for alarm in self.log.standing() if alarm.probe}
+        assert standing == {point for point, _ in self.watch._engine.worst()}
+
+    @invariant()
     def at_most_one_alarm_of_a_point_stands(self) -> None:
         points = [alarm.point for alarm in self.log.since(0) if alarm.stands]
         assert len(points) == len(set(points))
@@ -244,8 +273,15 @@ class Station(RuleBasedStateMachine):
             self.folder.cleanup()
 
 
-TestStation = Station.TestCase
-TestStation.settings = settings(
-    max_examples=100, stateful_step_count=20, deadline=timedelta(seconds=20), derandomize=True,
+QUICK = settings(
+    max_examples=40, stateful_step_count=20, deadline=timedelta(seconds=60), derandomize=True,
     suppress_health_check=list(HealthCheck),
 )  # fmt: skip
+TestStation = Station.TestCase
+TestStation.settings = QUICK
+
+
+@pytest.mark.slow
+def test_more_and_longer_sequences() -> None:
+    """The same machine, many more steps."""
+    run_state_machine_as_test(Station, settings=settings(QUICK, max_examples=150, stateful_step_count=35))

@@ -126,14 +126,15 @@ def test_the_commands_take_out_list_and_bring_back(bench: Bench, capsys: pytest.
     keeper(bench, capsys, "out-of-service", "hub/p2", "--because", "salt test", "--for", "2h")
     listed = keeper(bench, capsys)
     assert "out of service: nest T1 since" in listed
+    assert listed.count(" until ") == 2  # a day unless it was said: what is forgotten comes back by itself
     assert ": new cotton (Ann)" in listed
     assert "out of service: probe hub/p2" in listed
     keeper(bench, capsys, "in-service", "T1")
     keeper(bench, capsys, "in-service", "hub/p2")
     connection = open_db(bench.folder / "data" / "station.db")
-    ended = connection.execute("SELECT subject FROM out_of_service WHERE until_ms IS NOT NULL ORDER BY 1").fetchall()
+    kept = connection.execute("SELECT subject, because FROM out_of_service ORDER BY 1").fetchall()
     connection.close()
-    assert ended == [("nest T1",), ("probe hub/p2",)]
+    assert kept == [("nest T1", "new cotton"), ("probe hub/p2", "salt test")]
     assert "out of service:" not in keeper(bench, capsys)
 
 
