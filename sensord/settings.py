@@ -65,7 +65,7 @@ class BrokerSettings:
     password_file: str = key("", "file that holds the password")
     password_env: str = key("", "environment variable that holds the password")
     tls_ca_file: str = key("", "certificate authority; blank: no TLS")
-    keepalive_s: int = key(15, "a dead connection is noticed after about twice that", low=5, high=600)
+    keepalive_s: int = key(10, "a dead connection is noticed after about twice that", low=5, high=600)
 
 
 @dataclass(frozen=True, slots=True)

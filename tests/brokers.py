@@ -9,6 +9,7 @@ from __future__ import annotations
 import getpass
 import os
 import shutil
+import signal
 import socket
 import subprocess
 from collections.abc import Iterator
@@ -72,6 +73,16 @@ class Mosquitto:
         self._process = subprocess.Popen([self._program, "-c", str(self._file)], stderr=subprocess.DEVNULL)
         wait_until(lambda: answers(self.port), within_s=10, what="Mosquitto listens")
         return self
+
+    def freeze(self) -> None:
+        """SIGSTOP: its connections stay open, and nobody answers."""
+        assert self._process
+        self._process.send_signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        """SIGCONT."""
+        assert self._process
+        self._process.send_signal(signal.SIGCONT)
 
     def kill(self) -> None:
         """SIGKILL: what it had not saved is gone."""
