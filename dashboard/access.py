@@ -28,7 +28,8 @@ TOKEN_HEADER, TOKEN_FIELD = "X-Write-Token", "write-token"
 MOST_BYTES = 256_000
 WRITES, WRITES_WITHIN_S = 120, 60.0
 READING = frozenset({"GET", "HEAD", "OPTIONS"})
-OPEN = frozenset({"static", "look", "sign_in", "enter"})
+DRESS = frozenset({"static", "look"})
+OPEN = DRESS | {"sign_in", "enter"}
 """Endpoints for anybody: the page to sign in, and what it is dressed in."""
 ASKS = frozenset({"/nest/_dash-update-component"})
 """Endpoints that are asked by POST and only read."""
@@ -84,6 +85,8 @@ def install(
     def guard() -> Response | None:
         if not _is_ours(request.headers.get("Host"), hosts):
             return refused(421, f"{request.host[:80]}: this dashboard does not go by that name; set dashboard.link")
+        if request.endpoint in DRESS:  # the same for everybody, and kept by browsers and proxies
+            return None
         _recognise(sessions)
         reading = request.method in READING
         if not reading and (foreign := _foreign()):
@@ -96,7 +99,8 @@ def install(
 
     @server.after_request
     def renew(answer: Response) -> Response:
-        if g.get("renewed"):
+        kept_by_proxies = answer.cache_control.public or answer.cache_control.max_age
+        if g.get("renewed") and not kept_by_proxies:
             keep_signed_in(answer, request.cookies[COOKIE])
         return answer
 
@@ -112,10 +116,7 @@ def install(
 
 def refused(status: int, *problems: str) -> Response:
     """An answer that says what is wrong, one line a problem."""
-    answer = Response(json.dumps({"problems": list(problems)}), status=status, mimetype="application/json")
-    if status == 421:
-        answer.headers["Connection"] = "close"
-    return answer
+    return Response(json.dumps({"problems": list(problems)}), status=status, mimetype="application/json")
 
 
 def keep_signed_in(answer: Response, token: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import secrets
 import threading
 from typing import Protocol
@@ -19,6 +20,7 @@ from sensord.clock import Clock
 from sensord.errors import NestclimateError
 
 VISITOR = "visitor"
+_log = logging.getLogger(__name__)
 TRIES, TRIES_WITHIN_S = 10, 300.0
 TRIES_OF_A_NAME, OF_A_NAME_WITHIN_S = 30, 900.0
 ONE_AT_A_TIME_S = 3.0
@@ -88,6 +90,7 @@ class _Gate:
         finally:
             self._busy.release()
         if token is None:
+            _log.warning("a sign-in from %s was refused", address)
             return _form(door, onward, text.WRONG, 401)
         self._of_address.forget(address)
         self._of_name.forget(who)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import unicodedata
+
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
@@ -23,12 +25,12 @@ class Passwords:
 
     def hash(self, password: str) -> str:
         """A salted hash in the PHC string format, its parameters inside."""
-        return self._hasher.hash(password)
+        return self._hasher.hash(_composed(password))
 
     def fits(self, kept: str | None, password: str) -> bool:
         """Whether the password is that of the hash. None (nobody of that name) takes as long and never fits."""
         try:
-            return self._hasher.verify(kept or self._dummy(), password) and kept is not None
+            return self._hasher.verify(kept or self._dummy(), _composed(password)) and kept is not None
         except (VerificationError, InvalidHashError):
             return False
 
@@ -40,3 +42,8 @@ class Passwords:
         if not self._nobody:
             self._nobody = self._hasher.hash("a password that nobody has")
         return self._nobody
+
+
+def _composed(password: str) -> str:
+    """One form for what looks the same, whatever keyboard it was typed on (RFC 8265, section 4.2: NFC)."""
+    return unicodedata.normalize("NFC", password)

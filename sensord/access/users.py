@@ -10,6 +10,7 @@ import hashlib
 import re
 import secrets
 import sqlite3
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -124,7 +125,8 @@ class Users:
     def sign_in(self, name: str, password: str, at_ms: int) -> str | None:
         """The token of a new session, None where name and password do not go together; both take as long."""
         kept = self._hash_of(name)
-        if not self._hasher.fits(kept, password[:LONGEST_PASSWORD]) or kept is None:
+        known = kept if len(password) <= LONGEST_PASSWORD else None
+        if not self._hasher.fits(known, password[:LONGEST_PASSWORD]) or kept is None:
             return None
         better = self._hasher.hash(password) if self._hasher.stale(kept) else kept
         token = secrets.token_urlsafe(32)
@@ -145,7 +147,7 @@ class Users:
         user, seen_ms = rows[0]
         renewed = at_ms - seen_ms >= TOUCH_EVERY_MS
         if renewed:
-            with transaction(self._connection):
+            with suppress(StoreError), transaction(self._connection):  # a busy database signs nobody out
                 self._connection.execute(
                     "UPDATE sessions SET seen_ms = ? WHERE token_hash = ?", (at_ms, _hashed(token))
                 )

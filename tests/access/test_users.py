@@ -58,6 +58,21 @@ def test_the_same_password_never_gives_the_same_hash_and_only_it_fits() -> None:
     assert not passwords.fits(None, "a password that nobody has")
 
 
+def test_a_password_fits_whatever_keyboard_typed_it() -> None:
+    """RFC 8265, section 4.2 (OpaqueString): normal form C; letter case is kept."""
+    passwords = Passwords(1, 64, 1)
+    kept = passwords.hash("dépôt d'été")
+    assert passwords.fits(kept, "de\u0301po\u0302t d'e\u0301te\u0301")
+    assert not passwords.fits(kept, "depot d'ete")
+
+
+def test_what_follows_the_longest_password_is_not_ignored(users) -> None:
+    longest = "wet cotton " * 18
+    users.add("Mara", longest, 0)
+    assert users.sign_in("Mara", longest, 0)
+    assert users.sign_in("Mara", (longest + "x" * 200)[:201], 0) is None
+
+
 def test_a_session_is_whose_it_is_and_its_token_is_nowhere_in_the_file(users, tmp_path) -> None:
     users.add("Mara", GOOD, 0)
     token = users.sign_in("mara", GOOD, 1_000)

@@ -17,6 +17,7 @@ ONE_DOOR = {
     "paho": {"sensord/link/mqtt.py"},
     "amqtt": {"sensord/link/broker.py"},
     "apprise": {"sensord/alarms/push.py"},
+    "argon2": {"sensord/access/passwords.py"},
 }
 PURE = [
     *sorted((ROOT / "sensord" / "air").glob("*.py")),
