@@ -88,7 +88,6 @@ TASKS = {
 }
 URGENCIES = {"now": "Now", "today": "Today", "when_there": "When you are there"}
 ROUND_MADE = "Made at {at}; made anew about every ten minutes."
-ROUND_DONE = ("Note what you did with", "nestclimate journal add", "and the line leaves the round.")
 ROUND_SOON = "The round is being made. Look again in a minute."
 ROUND_FAILED = "The round could not be made at {at}: {reason}"
 ROUND_EMPTY = "Nothing to do today."

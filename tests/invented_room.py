@@ -10,7 +10,6 @@ from invented_keeping import InventedKeeping
 from invented_reviews import InventedReviews
 
 from dashboard.nest_snapshot import AirTracks, BandSpan, History, Mark, Siblings, Track, Written
-
 from dashboard.snapshot import (
     Air,
     AlarmNow,

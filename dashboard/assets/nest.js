@@ -40,16 +40,27 @@
     var from = event.target;
     if (from.dataset.write === UNDO_PATH) {
       var line = from.closest("p");
+      unpoured(JSON.parse(from.dataset.body).id);
       line.textContent = said.dataset.undone.replace("{text}", line.firstChild.textContent.trim());
       said.tabIndex = -1; said.focus();
       refresh();
       return;
     }
+    poured(from, event.detail.id);
     told(event.detail);
     if (from.tagName === "FORM") { from.reset(); }
     var asked = from.closest("details");
     if (asked) { asked.open = false; }
   });
+
+  /* What a fill or top-up does to the column; the same undone. */
+  var settle = function () {}, leftBefore = {};
+  function poured(from, id) {
+    var kind = JSON.parse(from.dataset.body || "{}").kind, field = from.querySelector("[name=amount]");
+    var ml = field && field.value !== "" ? Number(field.value) : NaN;
+    if ((kind === "fill" || kind === "top_up") && ml >= 0) { leftBefore[id] = settle(ml, kind === "top_up"); }
+  }
+  function unpoured(id) { if (leftBefore[id] !== undefined) { settle(leftBefore[id], false); } }
 
   /* The column. It stands at the cotton, so that its right end stays and its left end is what is dragged. */
   var level = document.getElementById("level");
@@ -81,6 +92,14 @@
     write.hidden = back.hidden = !changed();
     level.classList.toggle("moved", changed());
   }
+
+  /* So much is known to be left now; gives what was before. Added to what nobody knows, it stays unknown. */
+  settle = function (ml, added) {
+    var before = unknown ? undefined : start;
+    if (added && unknown) { return undefined; }
+    now = start = tenth(added ? start + ml : ml); unknown = false; draw();
+    return before;
+  };
 
   function set(ml) { now = tenth(ml); draw(); }
   function restore() { now = start; draw(); }
@@ -119,7 +138,7 @@
     busy = true;
     var ml = now;
     window.nestWrite("/write/entries", { nest: level.dataset.nest, kind: "level", amount: ml })
-      .then(function (found) { start = ml; unknown = false; draw(); level.focus(); told(found); })
+      .then(function (found) { now = ml; leftBefore[found.id] = settle(ml, false); level.focus(); told(found); })
       .catch(function () {})
       .finally(function () { busy = false; });
   }
