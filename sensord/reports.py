@@ -45,8 +45,7 @@ class Reports:
         Raises:
             InputError: no such nest, or not yet, or days out of range. StoreError: something cannot be read.
         """
-        say(f"Reading the air of {nest} and its siblings")
-        review = self._reviewing.review(nest, at_ms, days)
+        review = self._reviewing.review(nest, at_ms, days, say)
         say(f"Looking up what was done to {nest}, and who reacted")
         timeline = self._timelines.of(review)
         say(f"Asking which alarm would have warned earlier of {nest}")
@@ -65,6 +64,8 @@ class Reports:
         names = list(dict.fromkeys(nests))
         if len(names) > MOST_NESTS:
             raise InputError(f"review of {len(names)} nests: allowed is up to {MOST_NESTS} at once")
+        for name in names:  # before any of them is reviewed, which takes a while
+            self._reviewing.check(name, at_ms)
         found = [self.one(name, at_ms, days, say) for name in names]
         if sum(one.review.case.died_at_ms is not None for one in found) < 2:
             return found, None
@@ -83,6 +84,8 @@ class Reports:
         Raises:
             InputError: as ``one``; the same nest at the same time.
         """
+        self._reviewing.check(*left)
+        self._reviewing.check(right[0], max(left[1], right[1] or 0))
         one = self.one(*left, days, say)
         end_ms = one.review.case.until_ms
         if right[1] is None:

@@ -51,26 +51,38 @@ class Reviewing:
         self._limits: dict[tuple[object, ...], Limits] = {}
         self._rooms: dict[tuple[str, int, int], AirHours] = {}
 
-    def review(self, nest: str, at_ms: int, days: float = DEFAULT_DAYS) -> Review:
+    def review(
+        self, nest: str, at_ms: int, days: float = DEFAULT_DAYS, say: Callable[[str], None] = lambda _words: None
+    ) -> Review:
         """The review of a nest as of an instant, using nothing later: who lived on is asked as of that instant too.
 
         The window ends with the last ``died`` entry by then, else at the instant.
+
+        Args:
+            say: told what is being done.
 
         Raises:
             InputError: there is no such nest, or not yet. StoreError: something cannot be read.
         """
         if not 0 < days <= MOST_DAYS:
             raise InputError(f"review: --days {days:g}: allowed is above 0, up to {MOST_DAYS}")
-        self._check_nest(nest, at_ms)
+        self.check(nest, at_ms)
+        say(f"Reading the air of {nest} and its siblings")
         entries = self._registry.entries(nest=nest, until_ms=at_ms + 1)
         died_ms = max((one.at_ms for one in entries if one.kind is EntryKind.DIED), default=None)
         end_ms = at_ms if died_ms is None else died_ms
         until_ms = -(-end_ms // HOUR_MS) * HOUR_MS if end_ms % HOUR_MS > HOUR_MS // 2 else end_ms // HOUR_MS * HOUR_MS
         window = _Window(until_ms - round(days * 24) * HOUR_MS, until_ms)
         case = self._case(nest, at_ms, (window, end_ms), died_ms)
+        say(f"Weighing what {nest} went through against {len(case.siblings.all)} siblings")
         return review_of(case)
 
-    def _check_nest(self, nest: str, at_ms: int) -> None:
+    def check(self, nest: str, at_ms: int) -> None:
+        """Whether there is such a nest by then.
+
+        Raises:
+            InputError: there is none, or not yet.
+        """
         known = self._registry.history(nest)
         if not known:
             raise InputError(f"nest {nest!r}: there is no such nest; 'nestclimate export nests' lists them")

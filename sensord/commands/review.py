@@ -10,6 +10,8 @@ from collections.abc import Sequence
 from html import escape
 from pathlib import Path
 
+from rich.console import Console
+
 from sensord.clock import parse_instant, to_ms
 from sensord.errors import InputError, NestclimateError
 from sensord.insight import comparison, in_common
@@ -44,7 +46,7 @@ def run(args: argparse.Namespace, room: Room) -> int:
         return _beside(args, room, at_ms, out)
     if len(args.nest) == 1 and not out:
         return _alone(args, room, at_ms)
-    found, common = Reports(room).several(args.nest, at_ms, args.days)
+    found, common = Reports(room).several(args.nest, at_ms, args.days, _meanwhile)
     if out:
         _write(out, html_of(found, common, room=room.config.station.name), found)
     if args.json:
@@ -57,7 +59,7 @@ def run(args: argparse.Namespace, room: Room) -> int:
 
 def _alone(args: argparse.Namespace, room: Room, at_ms: int) -> int:
     """One review in words or as JSON needs no timeline."""
-    found = room.reviewing.review(args.nest[0], at_ms, args.days)
+    found = room.reviewing.review(args.nest[0], at_ms, args.days, _meanwhile)
     if args.json:
         print(json.dumps(as_json(found), indent=1, ensure_ascii=False))
         return 0
@@ -85,7 +87,9 @@ def _beside(args: argparse.Namespace, room: Room, at_ms: int, out: Path | None) 
     if len(args.nest) != 1:
         raise InputError(f"review --beside: {len(args.nest)} nests before it: allowed is one, and one behind --beside")
     beside_ms = to_ms(parse_instant(args.beside_at)) if args.beside_at else None
-    left, right = Reports(room).beside((args.nest[0], at_ms), (args.beside or args.nest[0], beside_ms), args.days)
+    left, right = Reports(room).beside(
+        (args.nest[0], at_ms), (args.beside or args.nest[0], beside_ms), args.days, _meanwhile
+    )
     if out:
         names = f"{left.review.case.nest} beside {right.review.case.nest}"
         body = f"<h1>{escape(room.config.station.name)}</h1>{comparison.article(left, right)}"
@@ -98,6 +102,11 @@ def _beside(args: argparse.Namespace, room: Room, at_ms: int, out: Path | None) 
     for row in comparison.rows_of(left, right):
         print(f"  {row.what:32} {comparison.cell(row.left, row.unit)} | {comparison.cell(row.right, row.unit)}")
     return 0
+
+
+def _meanwhile(words: str) -> None:
+    """What is being done, on standard error, a line a step whether somebody watches or not."""
+    Console(stderr=True).print(f"{words} …", style="dim", markup=False, highlight=False, soft_wrap=True)
 
 
 def _out(given: str | None) -> Path | None:

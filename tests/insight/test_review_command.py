@@ -199,3 +199,15 @@ def test_several_refused(heat_mat, capsys, arguments, said):
     error = capsys.readouterr().err
     assert said in error
     assert error.count("\n") == 1
+
+
+def test_says_what_it_is_doing_meanwhile(heat_mat, capsys):
+    """Progress goes to standard error, a line a step, so that the document alone is on standard output."""
+    folder, died_ms = heat_mat
+    assert main(["--config", str(folder), "review", "T01", "--at", from_ms(died_ms).isoformat(), "--json"]) == 0
+    told = capsys.readouterr()
+    assert told.err.splitlines() == [
+        "Reading the air of T01 and its siblings …",
+        "Weighing what T01 went through against 4 siblings …",
+    ]
+    assert json.loads(told.out)["nest"] == "T01"
