@@ -75,20 +75,26 @@ def save(
     else:
         found = edits_of_placements(given, registry.placements(), now_ms, holds)
     if found.bad:
-        found.bad.sort()
-        lines = [text.BAD_ROW.format(number=number, problem=problem) for number, _, problem in found.bad]
-        raise InputError(
-            text.BAD_ROWS.format(rows=count_of(len({number for number, _, _ in found.bad}), "row is", "rows are")),
-            *lines,
-        )
+        raise InputError(*_bad(found))
     rows = [row for _, row in found.rows]
-    notes = (
-        _left_behind(found, registry, now_ms)
-        if table == "nests"
-        else _odd(found, {nest.name for nest in registry.nests()})
-    )
-    put: Any = registry.put_nests if table == "nests" else registry.put_placements
-    return put(rows, mark), notes
+    if table == "placements":
+        return registry.put_placements(rows, mark), _odd(found, {nest.name for nest in registry.nests()})
+    notes, over = _left_behind(found, registry, now_ms), _over(registry, now_ms)
+    changed = registry.put_nests(rows, mark)
+    again = sorted(over - _over(registry, now_ms))
+    return changed, [*notes, *(text.AGAIN.format(nest=nest) for nest in again)]
+
+
+def _bad(found: Edits) -> list[str]:
+    found.bad.sort()
+    lines = [text.BAD_ROW.format(number=number, problem=problem) for number, _, problem in found.bad]
+    many = len({number for number, _, _ in found.bad})
+    return [text.BAD_ROWS.format(rows=count_of(many, "row is", "rows are")), *lines]
+
+
+def _over(registry: Registry, now_ms: int) -> set[str]:
+    """Nests whose colony died or moved out."""
+    return {nest.name for nest in registry.nests(now_ms)} - registry.alive(now_ms)
 
 
 def move(registry: Registry, colony: str, nest: str, now_ms: int, by: str) -> str:

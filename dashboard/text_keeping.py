@@ -54,6 +54,9 @@ SAVED = "Saved: {rows} written."
 BAD_ROWS = "{rows} not right; nothing was saved"
 BAD_ROW = "row {number}: {problem}"
 NO_SUCH_NEST = "row {number}: saved, but there is no nest {nest} yet"
+AGAIN = (
+    "{nest} holds a living colony again and is watched from now on; to correct a dead one, choose 'it was always so'"
+)
 MEANWHILE = "Somebody else changed these rows meanwhile. Theirs are loaded, yours are marked: look again, then save."
 NEST_KEEPS_ITS_NAME = "A nest or probe that is noted keeps its name; a new one needs a row of its own."
 EXPORT = "Take away as CSV:"

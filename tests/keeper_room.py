@@ -13,6 +13,8 @@ from dashboard.access import COOKIE
 from dashboard.app import create_app
 from dashboard.data import Data
 from dashboard.writing import Writing
+from sensord.access.passwords import Passwords
+from sensord.access.users import Users
 from sensord.clock import Clock, to_ms
 from sensord.config import load_config
 from sensord.wiring import Room
@@ -27,6 +29,7 @@ def keeper_room(folder: Path, clock: Clock, dashboard: str = "") -> Room:
         f'[station]\nname = "Ant room"\ntime_zone = "Europe/Lisbon"\n[dashboard]\n{dashboard}\n'
     )
     room = Room(load_config(folder), clock)
+    room.users = Users(room.connection, Passwords(time_cost=1, memory_kib=8, parallelism=1))  # a fit one takes 0.15 s
     room.users.add(KEEPER, PASSWORD, to_ms(clock.now()))
     return room
 

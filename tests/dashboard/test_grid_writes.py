@@ -232,6 +232,13 @@ def test_a_name_at_two_nests_alone_leaves_neither_unwatched(moving, keeper, cloc
     assert {"F-1", "F-2"} == watched(moving, clock)
 
 
+def test_a_change_that_brings_a_dead_nest_back_to_life_says_so(moving, keeper, clock) -> None:
+    moving.registry.add_entries([Entry(to_ms(clock.now()) - DAY_MS, "F-1", EntryKind.DIED)])
+    row = {"nest": "F-1", "kind": "formicarium", "room": "ant room", "rack": "C"}
+    assert ["F-1 holds"] == [one[:9] for one in keeper("/write/nests", {"rows": [row]}).json["notes"]]
+    assert "F-1" in watched(moving, clock)
+
+
 @pytest.mark.parametrize(
     ("colony", "nest", "status", "words"),
     [("Nobody", "F-1", 404, "no colony Nobody"), ("Berta", "F-9", 404, "no nest F-9"), ("Berta", "A-1", 400, "lives in A-1 already"),
