@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 
 from flask import Flask, Response
 
@@ -87,6 +88,8 @@ def metrics_of(snapshot: Snapshot) -> str:
 def _gauge(lines: list[str], name: str, doc: str, rows: list[tuple[dict[str, str], float]]) -> None:
     lines += [f"# HELP {name} {doc}", f"# TYPE {name} gauge"]
     for labels, value in rows:
+        if not math.isfinite(value):
+            continue
         inner = ",".join(f'{key}="{_escaped(text)}"' for key, text in labels.items())
         lines.append(f"{name}{{{inner}}} {value:g}")
 
