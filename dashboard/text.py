@@ -87,7 +87,7 @@ TASKS = {
     "calibrate": "Calibrate",
 }
 URGENCIES = {"now": "Now", "today": "Today", "when_there": "When you are there"}
-ROUND_MADE = "Made at {at}; made anew about every ten minutes."
+ROUND_MADE = "Made at {at}; made anew every ten minutes, and after each entry."
 ROUND_SOON = "The round is being made. Look again in a minute."
 ROUND_FAILED = "The round could not be made at {at}: {reason}"
 ROUND_EMPTY = "Nothing to do today."

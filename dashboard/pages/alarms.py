@@ -22,6 +22,7 @@ from sensord.errors import NestclimateError
 
 DAYS = 14
 _HEADS = ("state", "what", "where", "priority", "since", "returned", "acknowledged", "worst", "limit")
+_UNMEASURED = frozenset({"silent", "faulty"})
 _ID = re.compile(r"[A-Za-z0-9-]{1,40}")
 
 
@@ -122,7 +123,7 @@ def _to_nest(alarm: AlarmNow) -> Markup:
 def _how_bad(alarm: AlarmNow, snapshot: Snapshot) -> str:
     """``31.2 % at worst, limit 45.0 %; medium, since 1 Apr 12:10``."""
     zone, unit = snapshot.time_zone, snapshot.temperature_unit
-    worst, limit = (of_kind(alarm.kind, value, unit) for value in (alarm.worst, alarm.limit))
+    worst, limit = _values(alarm, unit)
     bad = text_access.HOW_BAD.format(worst=worst, limit=limit) if worst and limit else ""
     since = text_access.SINCE.format(priority=alarm.priority, at=local(alarm.raised_ms, zone, "%-d %b %H:%M"))
     place = text.PLACES.get(alarm.place or "", "")
@@ -130,8 +131,15 @@ def _how_bad(alarm: AlarmNow, snapshot: Snapshot) -> str:
     return "; ".join(part for part in (place, bad, since, until, alarm.detail) if part)
 
 
+def _values(alarm: AlarmNow, unit: str) -> tuple[str, str]:
+    """Worst and limit; of a probe that does not measure there are none."""
+    if alarm.kind in _UNMEASURED:
+        return "", ""
+    return of_kind(alarm.kind, alarm.worst, unit), of_kind(alarm.kind, alarm.limit, unit)
+
+
 def _state(alarm: AlarmNow, zone: str) -> Markup:
-    shape = "blind" if alarm.kind in {"silent", "faulty"} else "act" if alarm.returned_ms is None else "ok"
+    shape = "blind" if alarm.kind in _UNMEASURED else "act" if alarm.returned_ms is None else "ok"
     return Markup('<span class="word">{}{}</span>').format(mark(shape, ""), state_words(alarm, zone))
 
 
@@ -140,7 +148,7 @@ def _row(alarm: AlarmNow, zone: str, unit: str = CELSIUS) -> list[object]:
         local(at, zone, "%-d %b %H:%M") if at else ""
         for at in (alarm.raised_ms, alarm.returned_ms, alarm.acknowledged_ms)
     ]
-    values = [of_kind(alarm.kind, value, unit) for value in (alarm.worst, alarm.limit)]
+    values = _values(alarm, unit)
     where = _subject(alarm)
     if alarm.nest:
         where = Markup('<a href="/nest/{}">{}</a>').format(quote(alarm.nest), alarm.nest)
