@@ -108,11 +108,12 @@ def _events(entries: Sequence[Entry]) -> list[Event]:
 def _empty_stretch(
     water: Water, days: Sequence[tuple[int, float, float]], from_ms: int, until_ms: int
 ) -> list[Exposure]:
-    """From when the keeper found it empty, else from when that was more probable than not, to the end."""
+    """From when it was more probably empty than not, at the latest from when the keeper found it so, to the end."""
     seen_h = water.seen_empty_h(until_ms)
     since_ms = until_ms - round(seen_h * HOUR_MS)
-    if not seen_h and days and days[-1][1] >= 0.5:
-        since_ms = next((at for at, share, _ in reversed(days) if share < 0.5), from_ms)
+    before = [(at, share) for at, share, _ in days if at <= since_ms]
+    if before and before[-1][1] >= 0.5:
+        since_ms = next((at for at, share in reversed(before) if share < 0.5), from_ms)
     since_ms = max(since_ms, from_ms)
     if since_ms >= until_ms:
         return []

@@ -23,6 +23,7 @@ SWING_C = 7.0  # common practice: more than that between warmest and coldest of 
 SWING_H = 12
 PROBE_C, PROBE_PCT = 0.5, 3.0  # what two good probes may differ by; less than that beyond a limit says nothing
 _BRIDGED_H = 6  # exposures that far apart are one
+_USUAL_ROOM_PCT = 45.0  # common practice: rooms that people live in
 _BASELINE_H, _FEELS_COTTON, _LEAST_LACK_PA = 72, 0.25, 200.0
 
 
@@ -122,11 +123,13 @@ def with_cotton_limit(air: PlaceAir, room_pa: Floats | None) -> PlaceAir:
     falls all the same. Only where the probe feels the cotton, and the room leaves it something to feel.
 
     Args:
-        room_pa: vapour pressure of the room on the same hours, where known.
+        room_pa: vapour pressure of the room on the same hours; None: a usual room stands in for it.
     """
-    if room_pa is None or air.place is Place.OUTWORLD:
+    if air.place is Place.OUTWORLD:
         return air
     saturated = saturation_pa(air.temp_c)
+    if room_pa is None:
+        room_pa = _USUAL_ROOM_PCT / 100.0 * saturated
     with np.errstate(invalid="ignore", divide="ignore"):
         lack = saturated - room_pa
         wet = (vapour_pa(air.temp_c, air.rh_pct) - room_pa) / np.where(lack > _LEAST_LACK_PA, lack, np.nan)

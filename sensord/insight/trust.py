@@ -21,6 +21,7 @@ _SPREAD_C, _JITTER_C = 25.0, 30.0  # within an hour, and to and fro from hour to
 _BELOW_ROOM = 0.7  # a nest over wet cotton is never that much drier than its room, in vapour pressure
 _JUMP = 0.2
 _OPEN_AIR = 0.2  # so little of the nest's own vapour is left only in the open room
+_WARMED = 0.8  # air that was only warmed keeps its vapour
 _HEATED_C = 1.5  # a nest that much from its room tells whether the probe is still in it
 
 
@@ -143,9 +144,10 @@ def _is_step(wet: Floats, at: int, before: float, after: float) -> bool:
 
 def _left_its_nest(air: PlaceAir, room: RoomAir | None, at: int) -> bool:
     """Whether the water in the air fell too, and the warmth of the nest with it where it has one."""
+    own_pa = vapour_pa(air.temp_c, air.rh_pct)
     if room is None:
-        return True
-    pressure = vapour_pa(air.temp_c, air.rh_pct) - room.vapour_pa
+        return bool(_median(own_pa[at + 2 : at + 8]) < _WARMED * _median(own_pa[at - 6 : at]))
+    pressure = own_pa - room.vapour_pa
     excess, left = _median(pressure[at - 6 : at]), _median(pressure[at + 2 : at + 8])
     if left > 0.5 * excess or left < _OPEN_AIR * excess:
         return left < _OPEN_AIR * excess
