@@ -78,9 +78,9 @@ def save(
         raise InputError(*_bad(found))
     rows = [row for _, row in found.rows]
     if table == "placements":
-        return registry.put_placements(rows, mark), _odd(found, {nest.name for nest in registry.nests()})
-    notes, over = _left_behind(found, registry, now_ms), _over(registry, now_ms)
-    changed = registry.put_nests(rows, mark)
+        return registry.put_placements(rows, mark, found.gone), _odd(found, {nest.name for nest in registry.nests()})
+    notes, over = [*_earlier(found, registry), *_left_behind(found, registry, now_ms)], _over(registry, now_ms)
+    changed = registry.put_nests(rows, mark, found.gone)
     again = sorted(over - _over(registry, now_ms))
     return changed, [*notes, *(text.AGAIN.format(nest=nest) for nest in again)]
 
@@ -139,6 +139,18 @@ def _left_behind(found: Edits, registry: Registry, now_ms: int) -> list[str]:
         text.LEFT_BEHIND.format(number=number, colony=nest.colony, nest=where[nest.colony][-1].nest)
         for number, nest in named
         if nest.colony in where and where[nest.colony][-1].nest != nest.name
+    ]
+
+
+def _earlier(found: Edits, registry: Registry) -> list[str]:
+    """What is noted of the past does not show in the row of the present."""
+    shown = {nest.name: nest.since_ms for nest in registry.nests()}
+    return [
+        text.EARLIER.format(number=number, nest=nest.name)
+        for number, nest in found.rows
+        if nest.since_ms is not None
+        and (shown.get(nest.name) or nest.since_ms) > nest.since_ms
+        and (nest.name, shown[nest.name]) not in found.gone
     ]
 
 

@@ -54,6 +54,7 @@ SAVED = "Saved: {rows} written."
 BAD_ROWS = "{rows} not right; nothing was saved"
 BAD_ROW = "row {number}: {problem}"
 NO_SUCH_NEST = "row {number}: saved, but there is no nest {nest} yet"
+EARLIER = "row {number}: noted as an earlier state of {nest}; its latest stays as it is"
 AGAIN = (
     "{nest} holds a living colony again and is watched from now on; to correct a dead one, choose 'it was always so'"
 )

@@ -30,9 +30,15 @@ class Holds(StrEnum):
 
 @dataclass(slots=True)
 class Edits:
-    """Rows to write, each with the number of the row it comes from, and (number, column or empty, one line) for bad ones."""
+    """What follows from the given rows.
+
+    Attributes:
+        rows: to write, each with the number of the row it comes from. bad: (number, column or empty, one line).
+        gone: (name, since) of what was written down with a wrong ``since`` and now stands with the right one.
+    """
 
     rows: list[tuple[int, Any]] = field(default_factory=list)
+    gone: list[tuple[str, int | None]] = field(default_factory=list)
     bad: list[tuple[int, str, str]] = field(default_factory=list)
 
     def refuse(self, number: int, table: str, problem: str) -> None:
@@ -62,6 +68,8 @@ def edits_of_nests(given: Iterable[Given], history: Sequence[Nest], now_ms: int,
             old = known.get((nest.name, nest.since_ms))
             if old == nest:
                 continue
+            if _redated(nest, old, last, holds):
+                found.gone.append((nest.name, last.since_ms if last else None))
             if old is not None and holds is Holds.FROM_NOW:
                 nest = replace(nest, since_ms=_changed_ms(old.since_ms, old == last, now_ms))
             found.rows.append((number, nest))
@@ -89,7 +97,10 @@ def edits_of_placements(given: Iterable[Given], standing: Sequence[Placement], n
             cells = {**cells, "since": cells.get("since", "").strip() or _since(old, now_ms, holds)}
             new = read_row("placements", _in_order(cells, "placements", now_ms), now_ms)
             assert isinstance(new, Placement)
-            rows = _moved(new, known.get((new.probe, new.since_ms)), old, now_ms, holds)
+            same = known.get((new.probe, new.since_ms))
+            if old is not None and _redated(new, same, old, holds):
+                found.gone.append((old.probe, old.since_ms))
+            rows = _moved(new, same, old, now_ms, holds)
             ended.rows += [(number, row) for row in rows[1:]]
             found.rows += [(number, row) for row in rows[:1]]
         except InputError as error:
@@ -99,6 +110,13 @@ def edits_of_placements(given: Iterable[Given], standing: Sequence[Placement], n
     found.rows += [(number, row) for number, row in ended.rows if (row.probe, row.since_ms) not in told]
     _refuse_overlaps(found, standing)
     return found
+
+
+def _redated(new: Any, same: Any, last: Any, holds: Holds) -> bool:
+    """Whether a correction changes nothing but since when the last state or placement held."""
+    return (
+        holds is Holds.ALWAYS_SO and same is None and last is not None and replace(new, since_ms=last.since_ms) == last
+    )
 
 
 def _in_order(cells: Mapping[str, str], table: str, now_ms: int) -> list[str]:
@@ -163,7 +181,7 @@ def _refuse_repeats(found: Edits, table: str, key: Any) -> None:
 def _refuse_overlaps(found: Edits, standing: Sequence[Placement]) -> None:
     rows = [row for _, row in found.rows]
     keys = {(row.probe, row.since_ms) for row in rows}
-    kept = [row for row in standing if (row.probe, row.since_ms) not in keys]
+    kept = [row for row in standing if (row.probe, row.since_ms) not in keys | {*found.gone}]
     told = {number for number, _, _ in found.bad}
     for index, problem in overlaps(rows, kept):
         number = found.rows[index][0]

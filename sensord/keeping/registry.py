@@ -20,6 +20,7 @@ from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement, Pl
 
 _ALWAYS = -(2**62)  # stands for "since always", so that it can be part of the key and sorts first
 
+_Key = tuple[str, int | None]
 _MARKED = {
     "nests": "SELECT * FROM nests ORDER BY name, since_ms",
     "placements": "SELECT * FROM placements ORDER BY probe, since_ms",
@@ -98,11 +99,12 @@ class Registry:
         """A short text that changes whenever a row of ``nests`` or ``placements`` does."""
         return hashlib.sha256(repr(self._read(_MARKED[table])).encode()).hexdigest()[:16]
 
-    def put_nests(self, nests: Iterable[Nest], mark: str | None = None) -> int:
+    def put_nests(self, nests: Iterable[Nest], mark: str | None = None, gone: Sequence[_Key] = ()) -> int:
         """Add nests or states of nests; the same (name, since) again replaces that state. How many rows changed.
 
         Args:
             mark: of the rows as they were read; None: whatever they are.
+            gone: (name, since) of states that were noted with a wrong ``since``; they leave.
 
         Raises:
             ConflictError: the rows are no longer those of the mark; nothing was changed.
@@ -122,6 +124,7 @@ class Registry:
              excluded.bore_mm,excluded.chamber_mm,excluded.reservoir_ml,excluded.plug)""",
             rows,
             ("nests", mark),
+            [(name, _ALWAYS if since_ms is None else since_ms) for name, since_ms in gone],
         )
 
     def placements(
@@ -136,8 +139,14 @@ class Registry:
         )  # fmt: skip
         return [_placement(row) for row in rows]
 
-    def put_placements(self, placements: Sequence[Placement], mark: str | None = None) -> int:
+    def put_placements(
+        self, placements: Sequence[Placement], mark: str | None = None, gone: Sequence[_Key] = ()
+    ) -> int:
         """Add placements; the same (probe, since) again replaces that one, which is how one is ended. Rows changed.
+
+        Args:
+            mark: of the rows as they were read; None: whatever they are.
+            gone: (probe, since) of placements that were noted with a wrong ``since``; they leave.
 
         Raises:
             ConflictError: the rows are no longer those of the mark, where one is given; nothing was changed.
@@ -145,6 +154,7 @@ class Registry:
         """
         given = list(placements)
         with self._writing(("placements", mark)):
+            self._connection.executemany("DELETE FROM placements WHERE probe = ? AND since_ms = ?", gone)
             keys = {(row.probe, row.since_ms) for row in given}
             kept = [row for row in self.placements() if (row.probe, row.since_ms) not in keys]
             problems = overlaps(given, kept)
@@ -246,9 +256,14 @@ class Registry:
             yield
 
     def _write_many(
-        self, sql: str, rows: Sequence[tuple[Any, ...]], expected: tuple[str, str | None] = ("", None)
+        self,
+        sql: str,
+        rows: Sequence[tuple[Any, ...]],
+        expected: tuple[str, str | None] = ("", None),
+        gone: Sequence[_Key] = (),
     ) -> int:
         with self._writing(expected):
+            self._connection.executemany("DELETE FROM nests WHERE name = ? AND since_ms = ?", gone)
             return self._many(sql, rows)
 
     def _many(self, sql: str, rows: Sequence[tuple[Any, ...]]) -> int:

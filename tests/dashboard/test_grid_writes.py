@@ -232,6 +232,14 @@ def test_a_name_at_two_nests_alone_leaves_neither_unwatched(moving, keeper, cloc
     assert {"F-1", "F-2"} == watched(moving, clock)
 
 
+def test_a_state_of_the_past_is_noted_and_said_to_be_one(moving, keeper, clock) -> None:
+    row = {"nest": "F-1", "kind": "tube", "room": "cellar", "since": "2020-01-01T00:00:00Z"}
+    assert ["row 1: noted as an earlier state of F-1; its latest stays as it is"] == keeper(
+        "/write/nests", {"rows": [row]}
+    ).json["notes"]
+    assert ["cellar", "ant room"] == [nest.room for nest in moving.registry.history("F-1")]
+
+
 def test_a_change_that_brings_a_dead_nest_back_to_life_says_so(moving, keeper, clock) -> None:
     moving.registry.add_entries([Entry(to_ms(clock.now()) - DAY_MS, "F-1", EntryKind.DIED)])
     row = {"nest": "F-1", "kind": "formicarium", "room": "ant room", "rack": "C"}

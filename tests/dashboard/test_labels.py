@@ -78,7 +78,9 @@ def test_each_code_leads_to_its_nest_and_the_nest_answers(room, browser, scheme)
     client = app.test_client()
     for name in NAMES:
         path = urlsplit(address(name)).path
-        assert 200 == client.get(path).status_code, path
+        answer = client.get(path)
+        assert 200 == answer.status_code, path
+        assert f'id="{urlsplit(address(name)).fragment}"' in answer.text
         assert name == unquote(path).removeprefix("/nest/")
 
 
