@@ -93,20 +93,18 @@ class Data:
 
         What fails is left out and logged; the wall then shows no days left rather than old ones.
         """
-        found: dict[str, Water] = {}
+        room, at_ms, upto, outlook = self._room(), to_ms(self._clock.now()), 0, None
         try:
-            found = self._outlook()
+            upto = room.registry.newest_entry_id()
+            outlook = room.forecast.at(at_ms)
         except MissingPartError as error:
             _log.warning("outlook: %s", error)
         except NestclimateError as error:
             _log.warning("outlook cannot be computed now: %s", error)
+        found = {one.nest: water for one in outlook or () if (water := water_of(one))}
         self._water = _Kept(found, self._clock.monotonic())
-        self._round.make(self._room(), to_ms(self._clock.now()))
+        self._round.make(room, at_ms, upto, outlook)
         self.keeping.refresh()
-
-    def _outlook(self) -> dict[str, Water]:
-        found = self._room().forecast.at(to_ms(self._clock.now()), [])
-        return {one.nest: water for one in found if (water := water_of(one))}
 
     def round(self) -> RoundNow | None:
         """As last made by ``refresh``, less what was done since."""

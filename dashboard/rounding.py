@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from dashboard.filling import chores_of
 from dashboard.snapshot import Chore, Done, RoundNow
@@ -11,6 +13,9 @@ from sensord.clock import HOUR_MS
 from sensord.errors import NestclimateError
 from sensord.model import Entry
 from sensord.wiring import Room
+
+if TYPE_CHECKING:
+    from sensord.insight.outlook import NestOutlook
 
 DONE_SHOWN_MS = 12 * HOUR_MS
 _log = logging.getLogger(__name__)
@@ -26,13 +31,16 @@ class KeptRound:
     def __init__(self) -> None:
         self._kept: tuple[RoundNow | None, int] = (None, 0)
 
-    def make(self, room: Room, at_ms: int) -> None:
-        """Make it anew, carrying over what was done."""
+    def make(self, room: Room, at_ms: int, upto: int, outlook: Sequence[NestOutlook] | None) -> None:
+        """Make it anew, carrying over what was done.
+
+        Args:
+            upto: the newest entry before anything was read for it. outlook: of now; None where there is none to be had.
+        """
         try:
-            upto = room.registry.newest_entry_id()
             before = self.now(room, at_ms)
             done = before.done if before else ()
-            self._kept = (RoundNow(at_ms, chores_of(room.rounds.at(at_ms)), done=done), upto)
+            self._kept = (RoundNow(at_ms, chores_of(room.rounds.at(at_ms, outlook)), done=done), upto)
         except NestclimateError as error:
             _log.warning("the round cannot be made now: %s", error)
             self._kept = (RoundNow(at_ms, problem=str(error)), self._kept[1])

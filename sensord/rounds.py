@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 
@@ -42,16 +42,18 @@ class Rounds:
         self._registry, self._history, self._forecast = registry, history, forecast
         self._calibrations, self._keeping = calibrations, keeping
 
-    def at(self, at_ms: int) -> list[Line]:
-        """The round at an instant, using nothing later."""
+    def at(self, at_ms: int, outlook: Iterable[NestOutlook] | None = None) -> list[Line]:
+        """The round at an instant, using nothing later; by the outlook of that instant where the caller has it."""
         alive, where = self._registry.alive(at_ms), stays(self._registry.history(), at_ms)
         nests = [nest for nest in self._registry.nests(at_ms) if nest.name in alive and _lives_in(nest, where)]
-        outlook = {one.nest: one for one in self._forecast.at(at_ms)} if nests else {}
+        if outlook is None:
+            outlook = self._forecast.at(at_ms) if nests else ()
+        water = {one.nest: one for one in outlook}
         journal: defaultdict[str, list[Entry]] = defaultdict(list)
         for entry in self._registry.entries(until_ms=at_ms + 1):
             journal[entry.nest].append(entry)
         situations = [
-            self._situation(nest, followed(nest, where[_colony_of(nest)], journal), outlook.get(nest.name), at_ms)
+            self._situation(nest, followed(nest, where[_colony_of(nest)], journal), water.get(nest.name), at_ms)
             for nest in nests
         ]
         return round_of(situations, self._checked(nests, journal, at_ms), at_ms)

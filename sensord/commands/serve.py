@@ -148,13 +148,20 @@ def _beat(room: Room, stop: threading.Event) -> None:
 def _refresh(room: Room, data: Any, stop: threading.Event) -> None:
     """Have the slow parts computed beside the requests: every ten minutes, and soon after something was written."""
     while not stop.is_set():
-        data.touched.clear()
         try:
             data.refresh()
         except NestclimateError as error:
             _log.warning("%s", error)
         data.touched.wait(REFRESH_EVERY_S / _speed(room))
-        stop.wait(GATHER_S)  # what is written in one go is computed in one go
+        _gather(data.touched, stop)
+
+
+def _gather(touched: threading.Event, stop: threading.Event) -> None:
+    """Let what is written in one go be computed in one go: until nothing is written for a second, ten at most."""
+    for _ in range(10):
+        touched.clear()
+        if stop.wait(GATHER_S) or not touched.is_set():
+            return
 
 
 def _speed(room: Room) -> float:

@@ -116,7 +116,7 @@ def test_the_page_offers_what_fills_the_reservoir_and_asks_for_numbers(made) -> 
 def test_a_round_that_could_not_be_made_is_made_the_next_time(made, kept) -> None:
     data, _ = made
     data._room().connection.execute("ALTER TABLE placements RENAME TO away")
-    data._round.make(data._room(), 0)
+    data._round.make(data._room(), 0, 0, None)
     assert "placements" in data.round().problem
     data._room().connection.execute("ALTER TABLE away RENAME TO placements")
     data.refresh()
