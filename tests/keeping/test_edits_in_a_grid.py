@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import json
+import sqlite3
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from sensord.cli import main
 from sensord.clock import DAY_MS, iso, to_ms
@@ -84,6 +88,22 @@ def test_an_older_state_is_changed_by_a_correction_only(tube, now_ms) -> None:
     assert [] == refused.rows
     assert [(2, "since")] == [bad[:2] for bad in refused.bad]
     assert ["C"] == [nest.rack for _, nest in edits_of_nests([(2, row)], [tube, grown], now_ms, ALWAYS).rows]
+
+
+def test_a_wrong_since_is_put_right_by_a_correction(tube, probe, now_ms, tmp_path) -> None:
+    registry = Registry(open_db(tmp_path / "station.db"))
+    registry.put_nests([tube])
+    registry.put_placements([probe])
+    for earlier_ms in (tube.since_ms - DAY_MS, tube.since_ms + DAY_MS):
+        found = edits_of_nests([(1, {**cells_of(tube), "since": iso(earlier_ms)})], registry.history(), now_ms, ALWAYS)
+        registry.put_nests([row for _, row in found.rows], gone=found.gone)
+        assert [earlier_ms] == [nest.since_ms for nest in registry.history("A-1")]
+        found = edits_of_placements(
+            [(1, {**cells_of(probe), "since": iso(earlier_ms)})], registry.placements(), now_ms, ALWAYS
+        )
+        assert [] == found.bad
+        registry.put_placements([row for _, row in found.rows], gone=found.gone)
+        assert [earlier_ms] == [one.since_ms for one in registry.placements()]
 
 
 def test_two_changes_within_a_second_are_two_states(tube, now_ms) -> None:
@@ -182,3 +202,49 @@ def test_export_of_the_command_line_still_holds_every_state(tmp_path, clock, tub
     assert 0 == main(["--config", str(tmp_path), "export", "nests", "--out", str(tmp_path / "n.csv"), "--json"])
     assert 1 == json.loads(capsys.readouterr().out)["rows"]
     assert list(COLUMNS["nests"]) == (tmp_path / "n.csv").read_text().splitlines()[0].split(",")
+
+
+STEPS = st.lists(
+    st.tuples(
+        st.sampled_from(["a", "b"]),  # which probe, and which nest it is told of
+        st.sampled_from(["N-1", "N-2", "N-3"]),
+        st.sampled_from(["wet_end", "dry_end"]),
+        st.booleans(),  # whether it ends instead of moving
+        st.integers(0, 90),  # seconds until the next edit
+    ),
+    max_size=12,
+)
+
+
+def stood(registry, at_ms):
+    """Who stood where at an instant."""
+    placements = [(one.probe, one.nest, one.place) for one in registry.placements(at_ms=at_ms)]
+    return placements, [(nest.name, nest.rack) for nest in registry.nests(at_ms=at_ms)]
+
+
+@given(STEPS)
+@settings(max_examples=60, deadline=None)
+def test_whatever_is_edited_from_now_on_no_instant_of_the_past_changes(steps) -> None:
+    """Placements and nests alike: what stood a moment before an edit stands there for ever."""
+    now_ms, truths = 1_000_000_000_000, {}
+    with contextlib.closing(sqlite3.connect(":memory:", isolation_level=None)) as connection:
+        registry = Registry(connection)
+        for probe, nest, place, ends, wait_s in steps:
+            shown = next((one for one in registry.placements(probe=probe) if one.until_ms is None), None)
+            cells = cells_of(shown) if shown else {"probe": probe, "room": "room"}
+            change = {"until": "now"} if ends and shown else {"nest": nest, "place": place}
+            row = {
+                "nest": nest,
+                "kind": "tube",
+                "room": "room",
+                "rack": place,
+                "since": "" if registry.nest(nest) else "now",
+            }
+            moved = edits_of_placements([(1, {**cells, **change})], registry.placements(), now_ms, NOW)
+            changed = edits_of_nests([(1, row)], registry.history(), now_ms, NOW)
+            assert [] == [*moved.bad, *changed.bad]
+            registry.put_placements([one for _, one in moved.rows], gone=moved.gone)
+            registry.put_nests([one for _, one in changed.rows], gone=changed.gone)
+            assert truths == {at_ms: stood(registry, at_ms) for at_ms in truths}
+            now_ms += 1_000 + wait_s * 1_000
+            truths[now_ms - 1] = stood(registry, now_ms - 1)
