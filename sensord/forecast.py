@@ -30,7 +30,7 @@ _WEEK_MS = 7 * DAY_MS
 _SETTLED_MS = 3 * DAY_MS
 _LEAD_MS = 8 * DAY_MS  # read before a checkpoint, so that gaps are bridged alike
 _FRESH_MS = 14 * DAY_MS  # a probe silent for longer is no basis
-_FORMAT = "5"  # raise it whenever the model changes: old checkpoints are then dropped
+_FORMAT = "6"  # raise it whenever the model changes: old checkpoints are then dropped
 
 
 class Journal(Protocol):
@@ -38,6 +38,9 @@ class Journal(Protocol):
 
     def nests(self, at_ms: int | None = None) -> list[Nest]:
         """Every nest as it stood."""
+
+    def history(self) -> list[Nest]:
+        """Every state of every nest, ascending: nests are moved from room to room."""
 
     def placements(
         self, at_ms: int | None = None, nest: str | None = None, probe: str | None = None
@@ -71,15 +74,27 @@ class _Case:
     nest: Nest
     journal: list[Event]
     stands: list[Placement]
+    rooms: list[tuple[int, str]]  # where it stood, each since when
     rest: str  # what else the digest depends on: calibrations and room probes
     story: Story | None
     from_ms: int
+    keeps: bool  # no checkpoint of a later time is there
     own: AirHours | None = None
 
     @property
     def rack(self) -> tuple[str, str]:
         """Room and rack."""
         return self.nest.room, self.nest.rack
+
+    def air(self, rooms: dict[str, AirHours]) -> AirHours:
+        """The air of its room, and of those it stood in before while it stood there."""
+        found = rooms[self.rooms[0][1]].since(self.from_ms)
+        for since_ms, room in self.rooms[1:]:
+            there = np.arange(len(found.temp_c)) >= (since_ms - self.from_ms) / HOUR_MS
+            air = rooms[room].since(self.from_ms)
+            temp_c, vapour_pa = np.where(there, (air.temp_c, air.vapour_pa), (found.temp_c, found.vapour_pa))
+            found = AirHours(self.from_ms, temp_c, vapour_pa)
+        return found
 
     def heard(self, room: AirHours, upto_ms: int) -> int:
         """Hours measured in the days before an instant, in the nest and in its room."""
@@ -128,7 +143,10 @@ class Forecast:
 
     def _cases(self, standing: Sequence[Nest], at_ms: int) -> list[_Case]:
         kept = self._cache.all()
-        journal, stands = defaultdict(list), defaultdict(list)
+        journal, stands, rooms_of = defaultdict(list), defaultdict(list), defaultdict(list)
+        for state in self._journal.history():
+            if (state.since_ms or 0) <= at_ms:
+                rooms_of[state.name].append((state.since_ms or 0, state.room))
         for entry in self._journal.entries(until_ms=at_ms + 1):
             journal[entry.nest].append(entry)
         for one in self._journal.placements():
@@ -147,6 +165,7 @@ class Forecast:
                 nest,
                 sorted(events_of(journal[nest.name]), key=lambda event: event.order),
                 stands[nest.name],
+                rooms_of[nest.name],
                 kept.get(nest.name),
                 calibrations + rooms,
                 at_ms,
@@ -159,15 +178,15 @@ class Forecast:
         checkpoint_ms = (at_ms - _SETTLED_MS) // _WEEK_MS * _WEEK_MS
         rooms = self._rooms(cases, at_ms)
         self._read_own(cases, at_ms)
-        late = [case.nest.name for case in cases if case.missed(rooms[case.nest.room])]
+        airs = [case.air(rooms) for case in cases]
+        late = [case.nest.name for case, air in zip(cases, airs, strict=True) if case.missed(air)]
         if late:
             self._cache.drop(late)
             return None
         racks = _racks(cases, rooms)
         known, checkpoints = [], []
-        for case in cases:
-            room = rooms[case.nest.room].since(case.from_ms)
-            one, checkpoint = _follow(case, room, racks.get(case.rack), (checkpoint_ms, at_ms))
+        for case, air in zip(cases, airs, strict=True):
+            one, checkpoint = _follow(case, air, racks.get(case.rack), (checkpoint_ms, at_ms))
             known.append(one)
             checkpoints.extend(checkpoint)
         self._cache.put(checkpoints)
@@ -187,28 +206,43 @@ class Forecast:
         """Each room's air, read once, from where the nest farthest back needs it."""
         since: dict[str, int] = {}
         for case in cases:
-            since[case.nest.room] = min(case.from_ms, since.get(case.nest.room, case.from_ms))
+            for _, room in case.rooms:
+                since[room] = min(case.from_ms, since.get(room, case.from_ms))
         return {room: self._history.room_hours(room, from_ms, at_ms) for room, from_ms in since.items()}
 
 
 def _case(
-    nest: Nest, journal: list[Event], stands: list[Placement], kept: Checkpoint | None, rest: str, at_ms: int
+    nest: Nest,
+    journal: list[Event],
+    stands: list[Placement],
+    rooms: list[tuple[int, str]],
+    kept: Checkpoint | None,
+    rest: str,
+    at_ms: int,
 ) -> _Case:
     """Go on from the checkpoint if nothing it came from has changed, else from the first entry on."""
     story = None
-    if kept is not None and kept.upto_ms <= at_ms and kept.digest == _digest(nest, journal, stands, rest, kept.upto_ms):
+    keeps = kept is None or kept.upto_ms <= at_ms
+    if kept is not None and keeps and kept.digest == _digest(nest, journal, stands, rooms, rest, kept.upto_ms):
         story = Story.from_bytes(kept.state)
     if story is None and journal:
         story = Story.begin(nest, journal)
     from_ms = (story.ledger.upto_ms if story else at_ms - 2 * DAY_MS) - _LEAD_MS
-    return _Case(nest, journal, stands, rest, story, from_ms // HOUR_MS * HOUR_MS)
+    return _Case(nest, journal, stands, rooms, rest, story, from_ms // HOUR_MS * HOUR_MS, keeps)
 
 
-def _digest(nest: Nest, journal: Sequence[Event], stands: Sequence[Placement], rest: str, upto_ms: int) -> str:
+def _digest(
+    nest: Nest,
+    journal: Sequence[Event],
+    stands: Sequence[Placement],
+    rooms: Sequence[tuple[int, str]],
+    rest: str,
+    upto_ms: int,
+) -> str:
     """Changes whenever anything changes that a checkpoint was made from."""
     used = (
         _FORMAT,
-        (nest.kind, nest.room, nest.rack, nest.bore_mm, nest.chamber_mm, nest.reservoir_ml, nest.plug),
+        (nest.kind, rooms, nest.rack, nest.bore_mm, nest.chamber_mm, nest.reservoir_ml, nest.plug),
         [(event.at_ms, event.kind, event.amount) for event in journal if event.at_ms <= upto_ms],
         [(one.probe, one.place, one.since_ms, min(_until(one), upto_ms), one.distance_mm) for one in stands if one.since_ms <= upto_ms],
         rest,
@@ -246,16 +280,16 @@ def _follow(
         if until_ms > story.ledger.upto_ms:
             story.follow(case.nest, case.seat(until_ms))
             story.advance(case.journal, power, hours, until_ms)
-            if until_ms == checkpoint_ms:
+            if until_ms == checkpoint_ms and case.keeps:
                 story.heard = case.heard(room, until_ms)
-                digest = _digest(case.nest, case.journal, case.stands, case.rest, until_ms)
+                digest = _digest(case.nest, case.journal, case.stands, case.rooms, case.rest, until_ms)
                 state = story.to_bytes()
                 checkpoints.append(Checkpoint(case.nest.name, until_ms, digest, state))
                 story = Story.from_bytes(state)  # rounded, so that going on now is going on from the checkpoint
-    story.learn_gradient(case.nest, seat, at_ms)
     recent = story.recent_daily if len(story.recent_daily) else np.array([usual_power()])
     cotton = story.cotton_at(at_ms)
-    return Known(case.nest, story.ledger, basis, cotton, recent), checkpoints
+    gradient = story.gradient(case.nest, seat, at_ms)
+    return Known(case.nest, story.ledger, basis, cotton, recent, gradient), checkpoints
 
 
 def _basis(case: _Case, room: AirHours, at_ms: int) -> str:

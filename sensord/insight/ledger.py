@@ -10,6 +10,7 @@ from enum import StrEnum
 import numpy as np
 
 from sensord.air.evaporation import tube_conductance_m3_s
+from sensord.clock import DAY_MS
 from sensord.errors import InputError
 from sensord.insight.balance import PowerSeries, column_ml, days_of
 from sensord.insight.belief import Belief, mixed
@@ -145,6 +146,9 @@ class Ledger:
                 self._poured(event)
 
     def _level(self, event: Event, seen_ml: float) -> None:
+        if self._absurd(seen_ml):
+            self._ask(event.at_ms, f"{seen_ml:g} mL do not fit: how much was left?")
+            return
         refilled = [belief.level(seen_ml, self.power_since_entry) for belief in self.beliefs]
         probability = float(hand_weights([self.ln_evidence])[0] @ refilled)
         if probability > 0.5:
@@ -165,10 +169,10 @@ class Ledger:
 
     def _poured(self, event: Event) -> None:
         amount = event.amount
-        full_ml, full_known = self.beliefs[0].full_ml, self.beliefs[0].full_known
-        if amount is not None and amount > _ABSURD * full_ml and full_known:
+        if amount is not None and self._absurd(amount):
             self._ask(event.at_ms, f"{amount:g} mL do not fit: what was the amount?")
             amount = None
+        again = self.filled_at_ms is not None and event.at_ms - self.filled_at_ms < DAY_MS  # written down twice
         if event.kind is Happening.FILL:
             for belief in self.beliefs:
                 belief.fill(amount)
@@ -176,8 +180,12 @@ class Ledger:
         else:
             for belief in self.beliefs:
                 belief.top_up(amount)
-        self.fills += 1
+        self.fills += not again
         self._entered(event.at_ms)
+
+    def _absurd(self, amount_ml: float) -> bool:
+        """More than can be, where it was told how much can be."""
+        return self.beliefs[0].full_known and amount_ml > _ABSURD * self.beliefs[0].full_ml
 
     def _ask(self, until_ms: int, text: str) -> None:
         self.questions = [*self.questions[-4:], Question(self.entry_ms, until_ms, text)]

@@ -15,6 +15,7 @@ import numpy as np
 from sensord.clock import DAY_MS, iso
 from sensord.insight.balance import Floats
 from sensord.insight.belief import Belief, mixed
+from sensord.insight.gradients import Gradient, with_gradients
 from sensord.insight.hands import hand_weights
 from sensord.insight.ledger import Ledger, Question
 from sensord.insight.lookahead import HORIZON_DAYS, Quantiles, days_quantiles, power_paths, water_quantiles
@@ -40,6 +41,7 @@ class Known:
     Attributes:
         ledger: None where no water was ever written down. basis: own probe, room probe or none.
         recent_daily: drying power of the last days, usual air's where nothing ever measured it; empty without a ledger.
+        gradient: ln conductance by the humidity gradient at its probe, and the spread of that, where there is one.
     """
 
     nest: Nest
@@ -47,6 +49,7 @@ class Known:
     basis: str
     cotton: Cotton = Cotton()
     recent_daily: Floats = field(default_factory=lambda: np.empty(0))
+    gradient: Gradient | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +78,8 @@ def outlooks(known: Sequence[Known], at_ms: int) -> list[NestOutlook]:
     """The outlook of all nests of a station; they teach each other, so give all of them and pick afterwards."""
     ledgers = {place: one.ledger for place, one in enumerate(known) if one.ledger is not None}
     weights = hand_weights([ledger.ln_evidence for ledger in ledgers.values()])
-    beliefs = [mixed(ledger.beliefs, mine) for ledger, mine in zip(ledgers.values(), weights, strict=True)]
+    alone = [mixed(ledger.beliefs, mine) for ledger, mine in zip(ledgers.values(), weights, strict=True)]
+    beliefs = with_gradients(alone, [known[place].gradient for place in ledgers])
     learned = [_learned(known[place], belief) for place, belief in zip(ledgers, beliefs, strict=True)]
     means, sds = pooled_priors(learned) if learned else (np.zeros(0), np.zeros(0))
     water = {

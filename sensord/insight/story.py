@@ -24,7 +24,8 @@ from sensord.model import Nest, Placement
 RECENT_DAYS = 21
 _DAY_HOURS = 24
 _STILL_WET_MS = 7 * DAY_MS
-_GRADIENT_LN_SD, _DISTANCE_SD_MM = 0.3, 2.0  # walls leak, the profile is not quite straight, a ruler is held by eye
+_DISTANCE_SD_MM = 2.0  # a ruler is held by eye
+_NO_GRADIENT = 0.97  # a probe in the cotton's own air
 
 
 @dataclass(slots=True)
@@ -118,19 +119,17 @@ class Story:
         status = self.tracker.status(at_ms)
         return Cotton(status.wetness, status.wetness_sd, status.cotton)
 
-    def learn_gradient(self, nest: Nest, stands: Placement | None, at_ms: int) -> None:
-        """Take in what the wet baseline says of the conductance: G = D A (1 - w0) / distance, on a straight profile."""
+    def gradient(self, nest: Nest, stands: Placement | None, at_ms: int) -> tuple[float, float] | None:
+        """What the wet baseline says of ln conductance, and its spread: G = D A (1 - w0) / distance, on a straight profile."""
         if stands is None or self.tracker is None or not stands.distance_mm or not nest.bore_mm:
-            return
+            return None
         status = self.tracker.status(at_ms)
-        if status.w0 is None or status.w0_sd is None or status.w0 > 0.97:
-            return
+        if status.w0 is None or status.w0_sd is None or status.w0 > _NO_GRADIENT:
+            return None
         area_m2 = math.pi / 4.0 * (nest.bore_mm / 1_000.0) ** 2
         conductance = diffusivity_m2_s(REFERENCE_C) * area_m2 * (1.0 - status.w0) / (stands.distance_mm / 1_000.0)
-        sd = math.hypot(
-            _GRADIENT_LN_SD, (status.w0_sd + 0.03) / (1.0 - status.w0), _DISTANCE_SD_MM / stands.distance_mm
-        )
-        self.ledger.learn_conductance(math.log(conductance), sd)
+        sd = math.hypot((status.w0_sd + 0.03) / (1.0 - status.w0), _DISTANCE_SD_MM / stands.distance_mm)
+        return math.log(conductance), sd
 
     def to_bytes(self) -> bytes:
         """All of it, to be kept at a checkpoint."""

@@ -70,7 +70,7 @@ def _seen(random, temp, humidity):
 
 def _tube(random, number, temp, vapour, habits):
     rack = number % 4
-    full, bore, chamber = float(random.uniform(6, 12)), 14.0, float(random.uniform(40, 70))
+    full, bore, chamber = float(random.uniform(6, 12)), 16.0, float(random.uniform(20, 45))
     heated = 26.0 if rack == 3 else None
     true_temp = temp + random.normal(0, 0.2) if heated is None else np.maximum(temp, heated)
     face, kelvin = murray(true_temp), true_temp + 273.15
@@ -78,14 +78,15 @@ def _tube(random, number, temp, vapour, habits):
     conductance = full / (24 * pull.mean() * random.uniform(habits.fastest_days, habits.slowest_days))
     own = random.random() < habits.own_share
     tube = Tube(f"L{number:04d}", rack, bore, round(chamber), round(full, 1), "cotton", heated, own, 1 / conductance,
-                float(random.uniform(8, 15)))  # fmt: skip
+                float(random.uniform(6, 12)))  # fmt: skip
     tube.true_temp = true_temp
     months = np.arange(len(temp)) / (24 * 30)
     drift = np.interp(months, np.arange(len(temp) // 720 + 2), np.cumsum(random.standard_normal(len(temp) // 720 + 2)))
     tube.loss = conductance * pull * np.exp(habits.drift_ln_sd * (drift - drift[0]))
     _keep(random, tube, habits)
     if own:
-        wetness = max(0.35, 1 - tube.distance_mm / (chamber + 15))
+        path_mm = 2.5e-5 * math.pi / 4 * bore**2 / conductance / 1000
+        wetness = max(0.25, 1 - tube.distance_mm / path_mm)
         inside = vapour + wetness * np.maximum(tube.wet * face - vapour, 0)
         tube.probe_temp, tube.probe_rh = _seen(random, true_temp, 100 * inside / face)
     return tube
