@@ -13,7 +13,7 @@ from scipy.stats import permutation_test
 
 from sensord.clock import DAY_MS, HOUR_MS
 from sensord.db import open_db
-from sensord.insight.exposures import AIR_FACTORS, Factor, Limits, PlaceAir
+from sensord.insight.exposures import AIR_FACTORS, Factor, Limits, PlaceAir, with_cotton_limit
 from sensord.insight.harm import HARM_DOSE, measure, ranked, timed_harm
 from sensord.insight.history import History
 from sensord.insight.trust import RoomAir, trusted
@@ -149,6 +149,16 @@ def test_probe_moved_into_the_room_and_plug_pulled():
     assert {one.why for one in trusted(moved, room)[1]} == {"moved"}
     warm_open = air(temp_c=27.0, rh_pct=series(80.0, 52.0, 100))
     assert trusted(warm_open, room)[1] == []
+
+
+def test_without_a_room_probe():
+    """A usual room stands in: air halfway down to it is too dry. A mat that comes on moves no probe."""
+    dried = with_cotton_limit(air(rh_pct=series(85.0, 52.0, 96)), None)
+    assert dried.limits.rh_low_pct[-1] == pytest.approx(65.0, abs=1.0)
+    assert measure(dried, [air() for _ in range(4)], Factor.DRY).harm > 0.8
+    mat = air(temp_c=series(24.0, 42.0, 30), rh_pct=series(85.0, 50.0, 30))
+    assert trusted(mat, None)[1] == []
+    assert {one.why for one in trusted(air(rh_pct=series(85.0, 50.0, 30)), None)[1]} == {"moved"}
 
 
 def day(number):
