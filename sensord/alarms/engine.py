@@ -72,10 +72,10 @@ class Engine:
         """What follows from time alone, for all probes."""
         return [event for rules in self.rules.values() for event in rules.tick(now_ms)]
 
-    def step(self, by_ms: int) -> None:
-        """The wall clock was moved by so much."""
+    def step(self, by_ms: int, now_ms: int) -> None:
+        """The wall clock was moved by so much, to ``now_ms``."""
         for rules in self.rules.values():
-            rules.step(by_ms)
+            rules.step(by_ms, now_ms)
 
     def worst(self) -> Iterator[tuple[tuple[str, AlarmKind], float]]:
         """The worst value so far of every standing alarm, by its point."""

@@ -232,10 +232,12 @@ class AlarmLog:
         self._connection.executemany("INSERT OR REPLACE INTO evaluations VALUES (?, ?)", saved.items())
 
     def _raise(self, event: Raised, standing: Standing | None) -> News | None:
-        id_ = lifecycle.alarm_id(event.nest, event.probe, event.kind, event.at_ms, event.hub)
-        if self._read("id = ?", id_):
-            return None
         born = born_alarm(event, standing)
+        while known := self._read("id = ?", born.id):
+            if known[0].stands:
+                return None
+            event = replace(event, at_ms=event.at_ms + 1)  # a clock that went back brought the same instant again
+            born = born_alarm(event, standing)
         before = self._at_point(born.point, standing_only=False)
         if before is not None and before.stands:
             return None

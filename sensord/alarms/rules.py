@@ -137,13 +137,13 @@ class ProbeRules:
             events.append(self._raise(K.FAULTY, faulty, due_ms, Priority.MEDIUM if blind else Priority.LOW))
         return events
 
-    def step(self, by_ms: int) -> None:
-        """The wall clock was moved: silence is counted on as if it had not been."""
+    def step(self, by_ms: int, now_ms: int) -> None:
+        """The wall clock was moved to ``now_ms``: silence is counted on as if it had not been, nothing is evaluated twice."""
         self.heard_ms += by_ms
         if self._reported_ms >= 0:
             self._reported_ms += by_ms
         if by_ms < 0:
-            self.last_ms += by_ms
+            self.last_ms = min(self.last_ms, now_ms)
             for condition in self.conditions.values():
                 condition.restart()
 

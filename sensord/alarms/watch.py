@@ -172,7 +172,7 @@ class Watch:
         step_ms = (now_ms - self._wall_ms) - round((monotonic_s - self._monotonic_s) * SECOND_MS)
         if abs(step_ms) > STEP_MS:
             log.warning("the clock was moved by %d s", step_ms // SECOND_MS)
-            self._engine.step(step_ms)
+            self._engine.step(step_ms, now_ms)
             self._hub_rules.step(step_ms)
         self._wall_ms, self._monotonic_s = now_ms, monotonic_s
         return now_ms

@@ -124,7 +124,7 @@ def test_a_logger_that_reads_hourly_is_not_called_silent_and_still_raises() -> N
 def test_a_step_of_the_clock_makes_no_probe_silent() -> None:
     probe = rules()
     feed(probe, [(24, 80)] * 10)
-    probe.step(HOUR_MS)
+    probe.step(HOUR_MS, START + 2 * HOUR_MS)
     assert probe.tick(START + 10 * MINUTE_MS + HOUR_MS) == []
 
 

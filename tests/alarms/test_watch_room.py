@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from sensord.alarms.conditions import Raised, Returned
 from sensord.alarms.deliveries import Deliveries
 from sensord.alarms.engine import tuning_of
 from sensord.alarms.log import AlarmLog
@@ -22,7 +23,7 @@ from sensord.health import Beats
 from sensord.keeping.keeping import Keeping
 from sensord.keeping.registry import Registry
 from sensord.keeping.species import load_species
-from sensord.model import AlarmKind, Entry, EntryKind, Nest, NestKind, Place, Placement, Reading
+from sensord.model import AlarmKind, Entry, EntryKind, Nest, NestKind, Place, Placement, Priority, Reading
 from sensord.settings import AlarmSettings, RouteSettings
 from sensord.store.sqlite import SqliteStore
 
@@ -259,3 +260,35 @@ def test_the_reservoir_of_a_colony_that_died_is_no_alarm_any_more(tmp_path: Path
     left.clear()
     room.minutes(5)
     assert [alarm for alarm in room.log.standing() if alarm.kind == AlarmKind.RESERVOIR] == []
+
+
+def test_a_clock_that_goes_back_evaluates_no_reading_twice_and_loses_no_alarm(
+    tmp_path: Path, clock: ManualClock
+) -> None:
+    """Dry at noon and well again, told; then the clock goes back an hour and the nest is dry at the very same instants."""
+    room = Room(tmp_path / "station.db", clock, nests=1)
+    room.minutes(5)
+    room.minutes(20, {"T0": (24.0, 40.0)})
+    room.minutes(35)
+    told = [title for title, _ in room.messages()]
+    assert told == ["nest T0: too dry", "Over: nest T0 too dry"]
+    clock.step(-3600)
+    room.watch.cycle()
+    room.minutes(2)
+    assert [title for title, _ in room.messages()] == told
+    room.minutes(5)
+    room.minutes(30, {"T0": (24.0, 39.0)})
+    assert [alarm.kind for alarm in room.log.standing()] == [AlarmKind.DRY]
+
+
+def test_an_alarm_raised_at_the_instant_of_one_that_is_over_is_another_one(tmp_path: Path, clock: ManualClock) -> None:
+    """As after a clock that went back; while the first stands, the same again is the same alarm."""
+    log = Room(tmp_path / "station.db", clock, nests=1).log
+    raised = Raised("hub/t0", "T0", AlarmKind.DRY, Priority.MEDIUM, 1_000_000, 40.0, 55.0)
+    assert log.take(raised, None) is not None
+    assert log.take(raised, None) is None
+    log.take(Returned("hub/t0", "T0", AlarmKind.DRY, 2_000_000, 40.0), None)
+    again = log.take(raised, None)
+    assert again is not None
+    assert len({alarm.id for alarm in log.since(0)}) == 2
+    assert [alarm.raised_ms for alarm in log.standing()] == [1_000_001]

@@ -73,7 +73,7 @@ def test_the_incidents_raise_their_alarms_and_each_push_arrives(tmp_path: Path) 
         f"{DRY} dry": f"nest {DRY}: too dry",
         f"{SICK_MAT} hot": f"nest {SICK_MAT}: too hot",
         f"{UNPLUGGED} unplugged": f"nest {UNPLUGGED}: probe faulty",
-        "fridge hot": "fridge)",
+        "fridge hot": "too hot\nnest F",
     }
 
     def arrived() -> set[str]:
