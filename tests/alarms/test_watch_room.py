@@ -13,6 +13,7 @@ import pytest
 from sensord.alarms.conditions import Raised, Returned
 from sensord.alarms.deliveries import Deliveries
 from sensord.alarms.engine import tuning_of
+from sensord.alarms.lifecycle import AlarmState
 from sensord.alarms.log import AlarmLog
 from sensord.alarms.reservoir import DaysLeft
 from sensord.alarms.teller import Teller, is_quiet
@@ -292,3 +293,15 @@ def test_an_alarm_raised_at_the_instant_of_one_that_is_over_is_another_one(tmp_p
     assert again is not None
     assert len({alarm.id for alarm in log.since(0)}) == 2
     assert [alarm.raised_ms for alarm in log.standing()] == [1_000_001]
+
+
+def test_what_grows_worse_on_its_shelf_stays_there(room: Room) -> None:
+    room.minutes(5)
+    room.minutes(5, {"T1": (34.5, 80.0)})
+    (alarm,) = [each for each in room.log.standing() if each.kind == AlarmKind.HOT]
+    now_ms = to_ms(room.clock.now())
+    room.log.shelve(alarm.id, now_ms + 3_600_000, "mat is being changed", "keeper", now_ms)
+    room.minutes(5, {"T1": (39.0, 80.0)})
+    after = room.log.get(alarm.id)
+    assert (after.priority, after.aside) == (Priority.HIGH, AlarmState.SHELVED)
+    assert [title for title, _ in room.messages() if "hot" in title] == ["nest T1: too hot"]
