@@ -49,6 +49,11 @@ const look = () => {
 };
 requestAnimationFrame(look);
 """
+PAINTED = """(async () => {
+  const first = () => performance.getEntriesByName('first-contentful-paint')[0];
+  while (!window.drawn || !first()) { await new Promise(requestAnimationFrame); }
+  return [first().startTime, window.drawn];
+})()"""
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -181,10 +186,9 @@ def painted(app) -> tuple[float, float]:
         page = browser.new_page(viewport={"width": 1920, "height": 1080})
         page.add_init_script(DRAWN)
         page.goto(address, wait_until="load")
-        drawn = page.evaluate(
-            "(async () => { while (!window.drawn) { await new Promise(requestAnimationFrame); } return window.drawn; })()"
-        )
-        return page.evaluate("performance.getEntriesByName('first-contentful-paint')[0].startTime"), drawn
+        found = tuple(page.evaluate(PAINTED))
+        page.wait_for_load_state("networkidle")
+        return found
 
 
 if __name__ == "__main__":
