@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,7 +19,8 @@ _STUCK_H, _STUCK_COARSE_H = 6, 48  # a probe that shows whole per cent repeats i
 _COARSE_SHARE = 0.05
 _SPREAD_C, _JITTER_C = 25.0, 30.0  # within an hour, and to and fro from hour to hour: no air does that
 _BELOW_ROOM = 0.7  # a nest over wet cotton is never that much drier than its room, in vapour pressure
-_JUMP = 0.2
+_JUMP, _FALL_GAP_H = 0.2, 14
+_LEAST_LACK_PA = 120.0
 _OPEN_AIR = 0.2  # so little of the nest's own vapour is left only in the open room
 _WARMED = 0.8  # air that was only warmed keeps its vapour
 _HEATED_C = 1.5  # a nest that much from its room tells whether the probe is still in it
@@ -109,30 +110,36 @@ def _stuck(air: PlaceAir) -> NDArray[np.bool_]:
 def moved_hours(air: PlaceAir, room: RoomAir | None, gone: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Hours after the humidity fell within two hours and then stayed: cotton dries over days, a probe is moved at once.
 
-    They end where it jumps back up. A fall that comes of warming alone is none, nor one in a nest whose warmth the probe
-    still feels.
+    They end where it jumps back up. A gap of half a day at most may lie in the fall. A fall that comes of warming alone
+    is none, nor one in a nest whose warmth the probe still feels.
     """
     wet = wetness(air, room)
-    wet[gone] = np.nan
-    hours = len(wet)
-    found = np.zeros(hours, bool)
-    fell_h = np.zeros(hours, bool)
-    fell_h[2:-1] = np.isfinite(wet[:-3]) & (wet[:-3] - wet[3:] > 0.5 * _JUMP)
+    known = np.flatnonzero(np.isfinite(wet) & ~gone)
+    found = np.zeros(len(wet), bool)
+    told = replace(air, temp_c=air.temp_c[known], rh_pct=air.rh_pct[known])
+    there = None if room is None else RoomAir(room.temp_c[known], room.vapour_pa[known])
+    for first, last in _moves(wet[known], told, there, known):
+        found[known[first] : known[last] if last < len(known) else len(wet)] = True
+    return found
+
+
+def _moves(wet: Floats, air: PlaceAir, room: RoomAir | None, hours: NDArray[np.intp]) -> Iterator[tuple[int, int]]:
+    """(first, one past the last) of each stretch after a fall, of the hours that were measured."""
+    fell_h = np.zeros(len(wet), bool)
+    fell_h[2:-1] = wet[:-3] - wet[3:] > 0.5 * _JUMP
     until = 0
     for at in np.flatnonzero(fell_h).tolist():
-        if not max(6, until) <= at < hours - 12:
+        if not max(6, until) <= at < len(wet) - 12 or hours[at + 1] - hours[at - 1] > _FALL_GAP_H:
             continue
         before, after = _median(wet[at - 6 : at]), _median(wet[at + 2 : at + 8])
         fell = before - after
         if fell > _JUMP and _is_step(wet, at, before, after) and _left_its_nest(air, room, at):
-            back = next(
-                (i for i in range(at + 8, hours - 3) if _median(wet[i : i + 3]) > before - 0.4 * fell
+            until = next(
+                (i for i in range(at + 8, len(wet) - 3) if _median(wet[i : i + 3]) > before - 0.4 * fell
                  and _median(wet[i - 4 : i - 1]) < before - 0.7 * fell),
-                hours,
+                len(wet),
             )  # fmt: skip
-            found[at:back] = True
-            until = back
-    return found
+            yield at, until
 
 
 def _is_step(wet: Floats, at: int, before: float, after: float) -> bool:
@@ -162,7 +169,7 @@ def wetness(air: PlaceAir, room: RoomAir | None) -> Floats:
         return air.rh_pct / 100.0
     with np.errstate(invalid="ignore", divide="ignore"):
         lack = saturation_pa(air.temp_c) - room.vapour_pa
-        found = (vapour_pa(air.temp_c, air.rh_pct) - room.vapour_pa) / np.where(lack > 200.0, lack, np.nan)
+        found = (vapour_pa(air.temp_c, air.rh_pct) - room.vapour_pa) / np.where(lack > _LEAST_LACK_PA, lack, np.nan)
     return np.asarray(np.where(np.isfinite(found), found, np.nan))
 
 

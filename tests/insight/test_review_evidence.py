@@ -147,6 +147,9 @@ def test_probe_moved_into_the_room_and_plug_pulled():
     shelf_rh = 100 * 1200.0 / 2643.0
     moved = air(temp_c=22.0, rh_pct=series(85.0, shelf_rh, 100))
     assert {one.why for one in trusted(moved, room)[1]} == {"moved"}
+    lost = np.arange(HOURS)
+    hub_down = np.where((lost >= HOURS - 104) & (lost < HOURS - 96), np.nan, moved.rh_pct)
+    assert "moved" in {one.why for one in trusted(dataclasses.replace(moved, rh_pct=hub_down), room)[1]}
     warm_open = air(temp_c=27.0, rh_pct=series(80.0, 52.0, 100))
     assert trusted(warm_open, room)[1] == []
 
