@@ -210,8 +210,9 @@ def test_no_way_of_failing_shows_the_address(
     assert any("push route 'phone'" in each for each in outbox.errors())
 
 
-@pytest.mark.parametrize("port", [closed_port(), 0])
-def test_neither_does_a_heartbeat_that_is_not_taken(clock: ManualClock, caplog, port: int) -> None:
+@pytest.mark.parametrize("port_of", [closed_port, int], ids=["closed", "none"])
+def test_neither_does_a_heartbeat_that_is_not_taken(clock: ManualClock, caplog, port_of: Callable[[], int]) -> None:
+    port = port_of()
     with caplog.at_level(logging.DEBUG):
         assert not Heartbeat(f"http://127.0.0.1:{port}/{CANARY}", 60.0, clock, lambda: True).beat()
     assert "heartbeat: not taken" in caplog.text
