@@ -156,8 +156,12 @@ class AlarmSettings:
     deadband_temp_c: float = key(0.5, "an alarm clears only so far inside the limit", low=0.5, high=10)
     deadband_rh_pct: float = key(3.0, "an alarm clears only so far inside the limit", low=3, high=30)
     swing_temp_c: float = key(6.0, "more change of temperature than that within an hour is a swing", low=2, high=30)
-    reservoir_days: float = key(7.0, "a reservoir with fewer days left is low: told once, drifting on the wall", low=1, high=60)
-    reservoir_urgent_days: float = key(2.0, "and with fewer than that it is due: urgent, act on the wall", low=0.5, high=30)
+    reservoir_days: float = key(
+        7.0, "a reservoir with fewer days left is low: told once, drifting on the wall", low=1, high=60
+    )
+    reservoir_urgent_days: float = key(
+        2.0, "and with fewer than that it is due: urgent, act on the wall", low=0.5, high=30
+    )
 
 
 @dataclass(frozen=True, slots=True)
