@@ -205,7 +205,7 @@ def outlook_words(water: Water, at_ms: int, zone: str) -> str:
         basis = text.OUTLOOK_BASIS.get(water.basis, water.basis)
         form = text.OUTLOOK_CYCLES if water.cycles else text.OUTLOOK_NEW
         said.append(form.format(basis=basis, cycles=text.count_of(water.cycles, "refill", "refills")))
-    return " ".join([*said, water.asks]).strip()
+    return " ".join([*said, water.asks[:1].upper() + water.asks[1:]]).strip()
 
 
 def short_species(name: str) -> str:

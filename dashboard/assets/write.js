@@ -5,7 +5,7 @@
   "use strict";
   var notice = document.getElementById("notice");
   function token() { var meta = document.querySelector('meta[name="write-token"]'); return meta ? meta.content : ""; }
-  function signIn() { location.assign("/sign-in?next=" + encodeURIComponent(location.pathname + location.search)); }
+  function signIn() { location.assign("/sign-in?next=" + encodeURIComponent(location.pathname + location.search + location.hash)); }
   function say(lines) {
     notice.classList.toggle("refused", lines.length > 0);
     notice.textContent = lines.join(" · ");
