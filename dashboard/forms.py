@@ -9,14 +9,13 @@ import unicodedata
 from collections.abc import Mapping
 from typing import Any
 
-from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS, parse_instant, to_ms
+from sensord.clock import DAY_MS, MINUTE_MS, parse_instant, parse_length, to_ms
 from sensord.errors import InputError
 
 LONGEST_TEXT = 2_000
 OLDEST_MS = 5 * 365 * DAY_MS
 """An entry may be as old as that; older is a slip of the pen, and belongs to an import."""
 SLACK_MS = 5 * MINUTE_MS
-_UNITS_MS = {"m": MINUTE_MS, "h": HOUR_MS, "d": DAY_MS}
 _TURNS = re.compile("[\u202a-\u202e\u2066-\u2069\u200e\u200f\u061c]")
 """Marks that turn the direction of text: what follows them on a page would read backwards."""
 
@@ -131,10 +130,11 @@ def duration(given: Given, key: str) -> int:
     Raises:
         InputError: another form.
     """
-    found = re.fullmatch(r"([1-9]\d{0,3})([mhd])", text(given, key, required=True, most=20), re.ASCII)
-    if not found:
-        raise InputError(f"{key} = {given[key][:20]!r}: allowed is a number with m, h or d, for example 2h")
-    return int(found[1]) * _UNITS_MS[found[2]]
+    value = text(given, key, required=True, most=20)
+    try:
+        return parse_length(value)
+    except InputError as error:
+        raise InputError(f"{key} = {value!r}: {error}") from None
 
 
 def local_path(path: str) -> str:

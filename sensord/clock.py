@@ -6,6 +6,7 @@ Instants are aware UTC datetimes at the edges and integer milliseconds since 197
 from __future__ import annotations
 
 import os
+import re
 import threading
 import time
 from datetime import UTC, datetime, timedelta
@@ -157,6 +158,18 @@ def require_aware(instant: datetime) -> datetime:
     if instant.tzinfo is None:
         raise InputError(f"instant {instant.isoformat()} has no offset: write Z or +01:00 behind it")
     return instant.astimezone(UTC)
+
+
+def parse_length(text: str) -> int:
+    """A length of time such as ``30m``, ``2h`` or ``1d``, in milliseconds.
+
+    Raises:
+        InputError: another form; says only what is allowed, the caller says where it stood.
+    """
+    found = re.fullmatch(r"(\d{1,4})([mhd])", text.strip(), re.ASCII)
+    if not found:
+        raise InputError("allowed is a number with m, h or d, for example 2h")
+    return int(found[1]) * {"m": MINUTE_MS, "h": HOUR_MS, "d": DAY_MS}[found[2]]
 
 
 def parse_instant(text: str) -> datetime:

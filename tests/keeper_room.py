@@ -15,8 +15,9 @@ from dashboard.data import Data
 from dashboard.writing import Writing
 from sensord.access.passwords import Passwords
 from sensord.access.users import Users
-from sensord.clock import Clock, to_ms
+from sensord.clock import DAY_MS, HOUR_MS, Clock, to_ms
 from sensord.config import load_config
+from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement, Reading, Stage
 from sensord.wiring import Room
 
 KEEPER, PASSWORD = "mara", "wet cotton, dry plug"
@@ -31,6 +32,20 @@ def keeper_room(folder: Path, clock: Clock, dashboard: str = "") -> Room:
     room = Room(load_config(folder), clock)
     room.users = Users(room.connection, Passwords(time_cost=1, memory_kib=8, parallelism=1))  # a fit one takes 0.15 s
     room.users.add(KEEPER, PASSWORD, to_ms(clock.now()))
+    return room
+
+
+def two_tubes(room: Room) -> Room:
+    """The same with a tube that was never filled nor fed as far as anybody knows, and one whose water ends."""
+    now_ms = to_ms(room.clock.now())
+    tube = {"kind": NestKind.TUBE, "room": "ant room", "rack": "A", "species": "Lasius niger", "reservoir_ml": 8.0}
+    room.registry.put_nests([Nest(name, stage=Stage.NANITIC, **tube) for name in ("A-01", "A-02")])
+    room.registry.put_placements([Placement("hub-a/room", None, "ant room", Place.ROOM, 0)])
+    room.store.write([Reading("hub-a/room", now_ms - ago * HOUR_MS, 24.0, 40.0) for ago in range(20 * 24, -1, -1)])
+    room.registry.add_entries([
+        Entry(now_ms - 20 * DAY_MS, "A-02", EntryKind.FILL, 8.0, "mL"),
+        Entry(now_ms - HOUR_MS, "A-02", EntryKind.LEVEL, 0.2, "mL"),
+    ])  # fmt: skip
     return room
 
 

@@ -9,14 +9,13 @@ from __future__ import annotations
 import argparse
 import getpass
 import json
-import re
 
 from sensord.alarms.aside import Taken
 from sensord.alarms.deliveries import Deliveries
 from sensord.alarms.lifecycle import Alarm
 from sensord.alarms.log import document
 from sensord.alarms.messages import WORDS, name_of
-from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS, from_ms, iso, parse_instant, to_ms
+from sensord.clock import from_ms, iso, parse_instant, parse_length, to_ms
 from sensord.errors import InputError
 from sensord.wiring import Room
 
@@ -24,7 +23,6 @@ OUT, IN = "out-of-service", "in-service"
 SERVICE = (OUT, IN)
 A_DAY = "1d"
 """What is out of service comes back by itself: one that is forgotten must not stay unwatched."""
-UNITS_MS = {"m": MINUTE_MS, "h": HOUR_MS, "d": DAY_MS}
 
 
 def add(parser: argparse.ArgumentParser) -> None:
@@ -112,10 +110,10 @@ def duration_ms(text: str) -> int:
     Raises:
         InputError: another form.
     """
-    found = re.fullmatch(r"(\d{1,4})([mhd])", text.strip())
-    if not found:
-        raise InputError(f"alarms: --for {text!r}: allowed is a number with m, h or d, for example 2h")
-    return int(found[1]) * UNITS_MS[found[2]]
+    try:
+        return parse_length(text)
+    except InputError as error:
+        raise InputError(f"alarms: --for {text!r}: {error}") from None
 
 
 def _user() -> str:

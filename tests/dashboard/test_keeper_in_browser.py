@@ -7,16 +7,16 @@ import re
 import pytest
 from browser import serving
 from keeper_client import KeeperClient
-from keeper_room import KEEPER, PASSWORD, app_of, keeper_room
+from keeper_room import KEEPER, PASSWORD, app_of, keeper_room, two_tubes
 from playwright.sync_api import expect
 from test_accessible import violations
 from test_in_browser import watched
 
 from dashboard.access import COOKIE
 from sensord.alarms.conditions import Raised
-from sensord.clock import DAY_MS, HOUR_MS, to_ms
+from sensord.clock import to_ms
 from sensord.db import transaction
-from sensord.model import AlarmKind, Entry, EntryKind, Nest, NestKind, Place, Placement, Priority, Reading, Stage
+from sensord.model import AlarmKind, Priority
 
 pytestmark = [pytest.mark.chromium, pytest.mark.slow]
 
@@ -26,16 +26,8 @@ PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobil
 @pytest.fixture
 def room(tmp_path, clock):
     """Two tubes, one nearly empty, one of them too dry."""
-    found = keeper_room(tmp_path, clock)
+    found = two_tubes(keeper_room(tmp_path, clock))
     now_ms = to_ms(clock.now())
-    tube = {"kind": NestKind.TUBE, "room": "ant room", "rack": "A", "species": "Lasius niger", "reservoir_ml": 8.0}
-    found.registry.put_nests([Nest(name, stage=Stage.NANITIC, **tube) for name in ("A-01", "A-02")])
-    found.registry.put_placements([Placement("hub-a/room", None, "ant room", Place.ROOM, 0)])
-    found.store.write([Reading("hub-a/room", now_ms - ago * HOUR_MS, 24.0, 40.0) for ago in range(20 * 24, -1, -1)])
-    found.registry.add_entries([
-        Entry(now_ms - 20 * DAY_MS, "A-02", EntryKind.FILL, 8.0, "mL"),
-        Entry(now_ms - HOUR_MS, "A-02", EntryKind.LEVEL, 0.2, "mL"),
-    ])  # fmt: skip
     log = found.alarm_log
     with transaction(found.connection):
         log.take(Raised(None, "A-02", AlarmKind.RESERVOIR, Priority.HIGH, now_ms - 60_000, 0.5, 2.0), None)

@@ -6,26 +6,15 @@ import re
 
 import pytest
 from keeper_client import KeeperClient
-from keeper_room import KEEPER, app_of, keeper_room
+from keeper_room import KEEPER, app_of, keeper_room, two_tubes
 
-from sensord.clock import DAY_MS, HOUR_MS, to_ms
-from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement, Reading, Stage
+from sensord.clock import HOUR_MS
 
 
 @pytest.fixture
 def kept(tmp_path, clock):
     """A tube that was never filled nor fed as far as anybody knows, and one whose water ends."""
-    room = keeper_room(tmp_path, clock)
-    now_ms = to_ms(clock.now())
-    tube = {"kind": NestKind.TUBE, "room": "ant room", "rack": "A", "species": "Lasius niger", "reservoir_ml": 8.0}
-    room.registry.put_nests([Nest(name, stage=Stage.NANITIC, **tube) for name in ("A-01", "A-02")])
-    room.registry.put_placements([Placement("hub-a/room", None, "ant room", Place.ROOM, 0)])
-    room.store.write([Reading("hub-a/room", now_ms - ago * HOUR_MS, 24.0, 40.0) for ago in range(20 * 24, -1, -1)])
-    room.registry.add_entries([
-        Entry(now_ms - 20 * DAY_MS, "A-02", EntryKind.FILL, 8.0, "mL"),
-        Entry(now_ms - HOUR_MS, "A-02", EntryKind.LEVEL, 0.2, "mL"),
-    ])  # fmt: skip
-    return room
+    return two_tubes(keeper_room(tmp_path, clock))
 
 
 @pytest.fixture
