@@ -116,7 +116,7 @@ def cannot_tell(coverage: Coverage, case: Case) -> str:
 
 
 def _what(case: Case) -> str:
-    return "death" if case.died_at_ms is not None else "state of this nest, whose colony lives,"
+    return "death" if case.died_at_ms is not None else "state of this nest with its living colony"
 
 
 def _left_out(distrusted: Sequence[Distrust]) -> str:
