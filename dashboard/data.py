@@ -40,7 +40,7 @@ from sensord.wiring import Room
 
 FRESH_S = 1.0
 """Walls that ask within that long share one snapshot."""
-KEEPING_FRESH_S, SLOW_FRESH_S, WATER_FRESH_S = 10.0, 60.0, 600.0
+KEEPING_FRESH_S, SLOW_FRESH_S = 10.0, 60.0
 TREND_OVER_MS = HOUR_MS
 _AIR_ALONE = Asked()
 

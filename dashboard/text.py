@@ -13,7 +13,6 @@ KINDS = {
     "silent": "no reading",
     "faulty": "probe faulty",
 }
-PRIORITIES = {"high": "high", "medium": "medium", "low": "low"}
 PLACES = {"wet_end": "wet end", "dry_end": "dry end", "outworld": "outworld", "room": "room"}
 
 DRIFTING = {"dry": "a bit dry", "wet": "a bit wet", "hot": "a bit warm", "cold": "a bit cool"}
@@ -117,7 +116,6 @@ OUTLOOK_CYCLES = "{basis}, having learned from {cycles}."
 DIED = "died {at}"
 REVIEW_IT = "look at the days before"
 NO_ALARMS = "No alarm in the last {days} days."
-NO_PROBES = "No probe has reported yet, and none is placed."
 NO_HISTORY = "No readings of this nest in these days."
 
 

@@ -55,7 +55,6 @@ BY_NOBODY = "not known"
 
 ENTRIES = "Write what you did or saw"
 SIGN_IN_TO_WRITE = "Sign in to write"
-READ_ONLY = "Nobody can write here: this dashboard only shows."
 LEVEL = "Drag the column to what you see in the tube"
 LEVEL_NAME = "Water left in the tube"
 LEVEL_SAYS = "{ml} mL left"

@@ -7,8 +7,6 @@ from markupsafe import Markup
 from dashboard import text_nest
 from dashboard.components.drawing import housing
 
-STEP_ML = 0.1
-
 
 def level_html(nest: str, full_ml: float, left_ml: float | None) -> Markup:
     """A slider drawn as the tube. ``assets/nest.js`` moves it; nothing is written before the button is pressed.

@@ -76,10 +76,6 @@ class History:
         stands = [one for one in self._registry.placements(nest=nest) if one.place == place]
         return self._series(stands, from_ms, until_ms)
 
-    def room_series(self, room: str, from_ms: int, until_ms: int) -> Columns:
-        """Calibrated readings of a room's probes, all of them in order of time."""
-        return self._series(self._room_stands(room), from_ms, until_ms)
-
     def place_hours(self, nest: str, places: Iterable[Place], from_ms: int, until_ms: int) -> AirHours:
         """Air at the first of these places that was measured, hour by hour; whole hours before ``until_ms`` only."""
         stands = self._registry.placements(nest=nest)

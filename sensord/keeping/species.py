@@ -55,16 +55,6 @@ class Species:
         return self.text("name")
 
     @property
-    def common_name(self) -> str:
-        """What keepers call it."""
-        return self.text("common_name")
-
-    @property
-    def founding(self) -> str:
-        """``claustral``, ``semi_claustral``, ``parasitic``, ``budding`` or ``any``."""
-        return self.text("founding.kind")
-
-    @property
     def caution(self) -> str:
         """What to heed, and that the rules of the place bind."""
         return f"{self.text('caution')} {REGULATED}".strip()

@@ -24,8 +24,6 @@ class FaultKind(StrEnum):
     RESET_SEEN = "reset_seen"
 
 
-NO_READING = frozenset(list(FaultKind)[:5])
-
 _TEXTS = {
     FaultKind.ABSENT: "does not answer {seat}; check its plug, its cable and its address",
     FaultKind.NO_ANSWER: "took the command {seat} but gave no measurement; check its supply and the cable length",
@@ -49,11 +47,6 @@ class ProbeFault:
     probe_full_name: str
     kind: FaultKind
     text: str
-
-    @property
-    def no_reading(self) -> bool:
-        """Whether this scan has no reading of the probe for it."""
-        return self.kind in NO_READING
 
 
 def seat_of(probe: ProbeSettings) -> str:

@@ -19,7 +19,6 @@ from sensord.probes.bus import Bus
 READY_AFTER_S = 0.0155
 """Longest measurement at high repeatability, as the driver waits for it."""
 RESET_SEEN = 0x0010
-HEATER_ON = 0x2000
 
 _PRIVATE = ("_unpack", "_crc", "_SINGLE_COMMANDS", "_SHT31_READSTATUS", "_SHT31_CLEARSTATUS", "_SHT31_SOFTRESET")
 

@@ -78,10 +78,10 @@ def test_an_hour_in_which_a_probe_moved_counts_for_neither_place(store, registry
 def test_calibration_mends_raw_and_hourly_series_alike(store, registry):
     """Stored raw, calibrated on reading back."""
     write(store, "hub/a", 0, 2, 20.0)
-    registry.put_placements([Placement("hub/a", None, "r", Place.ROOM, DAY_0)])
+    registry.put_placements([Placement("hub/a", "N 1", "r", Place.WET_END, DAY_0)])
     history = History(store, registry, TwoWarmer())
-    assert list(history.room_series("r", DAY_0, DAY_0 + 2 * HOUR_MS).temp_c) == [22.0] * 4
-    hours = history.room_hours("r", DAY_0, DAY_0 + 2 * HOUR_MS)
+    assert list(history.place_series("N 1", Place.WET_END, DAY_0, DAY_0 + 2 * HOUR_MS).temp_c) == [22.0] * 4
+    hours = history.place_hours("N 1", [Place.WET_END], DAY_0, DAY_0 + 2 * HOUR_MS)
     assert hours.temp_c.tolist() == [22.0, 22.0]
     assert hours.vapour_pa.tolist() == pytest.approx([float(vapour_pa(22.0, 50.0))] * 2)
 

@@ -108,7 +108,7 @@ def test_faults_are_one_clear_line_each(clock: ManualClock) -> None:
     bench = pair(clock)
     bench.chips["b"].unplugged = True
     (fault,) = bench.scanner.scan().faults
-    assert fault.no_reading
+    assert fault.kind == "absent"
     assert fault.text == (
         "probe loft/b does not answer at 0x45 behind multiplexer 0x70 channel 0; "
         "check its plug, its cable and its address"
