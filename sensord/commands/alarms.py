@@ -7,9 +7,9 @@ nest, a probe or a hub is being worked on, and ``alarms in-service NAME``.
 from __future__ import annotations
 
 import argparse
-import getpass
 import json
 
+from sensord.access.shell_user import shell_user
 from sensord.alarms.aside import Taken
 from sensord.alarms.deliveries import Deliveries
 from sensord.alarms.lifecycle import Alarm
@@ -51,7 +51,7 @@ def run(args: argparse.Namespace, room: Room) -> int:
     elif args.what:
         if not args.id:
             raise InputError(f"alarms {args.what}: needs the ID of an alarm; 'nestclimate alarms' lists them")
-        by = args.by or _user()
+        by = args.by or shell_user()
         if args.what == "ack":
             changed = room.alarm_log.acknowledge(args.id, now_ms, by)
         else:
@@ -84,7 +84,7 @@ def _service(args: argparse.Namespace, room: Room, now_ms: int) -> list[Alarm]:
         room.alarm_log.bring_back_into_service(known[0] if known else subject_of(args.id, room), now_ms)
         return []
     until_ms = now_ms + duration_ms(args.duration or A_DAY)
-    taken = Taken(subject_of(args.id, room), now_ms, until_ms, args.because, args.by or _user())
+    taken = Taken(subject_of(args.id, room), now_ms, until_ms, args.because, args.by or shell_user())
     return room.alarm_log.take_out_of_service(taken)
 
 
@@ -114,13 +114,6 @@ def duration_ms(text: str) -> int:
         return parse_length(text)
     except InputError as error:
         raise InputError(f"alarms: --for {text!r}: {error}") from None
-
-
-def _user() -> str:
-    try:
-        return getpass.getuser()
-    except (OSError, KeyError):
-        return "command line"
 
 
 def _taken(taken: Taken, room: Room) -> str:

@@ -13,9 +13,10 @@ from contextlib import contextmanager
 from typing import Any
 
 from sensord.db import migrate, transaction
-from sensord.errors import ConflictError, InputError, NotThereError, StoreError
+from sensord.errors import ConflictError, InputError, StoreError
 from sensord.keeping.colony import dead_nests, left_nests
 from sensord.keeping.placements import overlaps
+from sensord.keeping.withdrawn import ENTRY, Withdrawn, WithdrawnEntries, entry_of
 from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement, Plug, Stage
 
 _ALWAYS = -(2**62)  # stands for "since always", so that it can be part of the key and sorts first
@@ -59,8 +60,18 @@ _STEPS = (
         id INTEGER PRIMARY KEY, nest TEXT NOT NULL, at_ms INTEGER NOT NULL, kind TEXT NOT NULL, amount REAL,
         unit TEXT NOT NULL, note TEXT NOT NULL, by TEXT NOT NULL, withdrawn_by TEXT NOT NULL, withdrawn_ms INTEGER NOT NULL
     )""",
+    # An entry that was put back may be withdrawn again: a row a withdrawal.
+    """CREATE TABLE withdrawals (
+        number INTEGER PRIMARY KEY, id INTEGER NOT NULL, nest TEXT NOT NULL, at_ms INTEGER NOT NULL, kind TEXT NOT NULL,
+        amount REAL, unit TEXT NOT NULL, note TEXT NOT NULL, by TEXT NOT NULL, withdrawn_by TEXT NOT NULL,
+        withdrawn_ms INTEGER NOT NULL, put_back_by TEXT, put_back_ms INTEGER
+    );
+    INSERT INTO withdrawals SELECT NULL, *, NULL, NULL FROM withdrawn_entries ORDER BY withdrawn_ms, id;
+    DROP TABLE withdrawn_entries;
+    ALTER TABLE withdrawals RENAME TO withdrawn_entries;
+    CREATE INDEX withdrawn_id ON withdrawn_entries (id);
+    CREATE INDEX withdrawn_nest ON withdrawn_entries (nest, withdrawn_ms)""",
 )
-_ENTRY = "at_ms, nest, kind, amount, unit, note, by"
 _SAME_ENTRY = """nest = ? AND at_ms = ? AND kind = ? AND ifnull(amount, -1) = ifnull(?, -1) AND unit = ?
     AND (kind <> 'note' OR note = ?)"""
 
@@ -72,7 +83,7 @@ class Registry:
     """
 
     def __init__(self, connection: sqlite3.Connection) -> None:
-        self._connection = connection
+        self._connection, self._withdrawn = connection, WithdrawnEntries(connection, self._read)
         migrate(connection, "keeping", _STEPS)
 
     def nests(self, at_ms: int | None = None) -> list[Nest]:
@@ -178,12 +189,12 @@ class Registry:
         """Journal entries with ``from_ms <= at < until_ms``, ascending in time; None: no bound."""
         wanted = None if kinds is None else {str(kind) for kind in kinds}
         rows = self._read(
-            f"""SELECT {_ENTRY} FROM entries
+            f"""SELECT {ENTRY} FROM entries
             WHERE (?1 IS NULL OR nest = ?1) AND (?2 IS NULL OR at_ms >= ?2) AND (?3 IS NULL OR at_ms < ?3)
             ORDER BY at_ms, rowid""",
             nest, from_ms, until_ms,
         )  # fmt: skip
-        return [_entry(row) for row in rows if wanted is None or row[2] in wanted]
+        return [entry_of(row) for row in rows if wanted is None or row[2] in wanted]
 
     def add_entries(self, entries: Iterable[Entry]) -> int:
         """Add entries. One with nest, instant, kind, amount and unit of an older one is that one. How many were new."""
@@ -200,6 +211,17 @@ class Registry:
         )  # fmt: skip
         return int(rows[0][0]) if rows else None
 
+    def latest_entries(
+        self, most: int, nest: str | None = None, since_ms: int | None = None
+    ) -> list[tuple[int, Entry]]:
+        """The last so many entries with their numbers, of a nest (None: any), at or after an instant, newest first."""
+        rows = self._read(
+            f"""SELECT id, {ENTRY} FROM entries WHERE (?1 IS NULL OR nest = ?1) AND (?2 IS NULL OR at_ms >= ?2)
+            ORDER BY at_ms DESC, id DESC LIMIT ?3""",
+            nest, since_ms, most,
+        )  # fmt: skip
+        return [(row[0], entry_of(row[1:])) for row in rows]
+
     def newest_entry_id(self) -> int:
         """The highest number any entry ever had, 0 where there never was one."""
         rows = self._read("SELECT seq FROM sqlite_sequence WHERE name = 'entries'")
@@ -207,8 +229,8 @@ class Registry:
 
     def entries_after(self, id_: int) -> list[tuple[int, Entry]]:
         """What was written since the entry of that number, whatever instant it speaks of, as it was written."""
-        rows = self._read(f"SELECT id, {_ENTRY} FROM entries WHERE id > ? ORDER BY id", id_)
-        return [(row[0], _entry(row[1:])) for row in rows]
+        rows = self._read(f"SELECT id, {ENTRY} FROM entries WHERE id > ? ORDER BY id", id_)
+        return [(row[0], entry_of(row[1:])) for row in rows]
 
     def withdraw_entry(self, id_: int, by: str, at_ms: int) -> Entry:
         """Take an entry back: it leaves the journal and is kept aside, with who did so and when. Twice changes nothing.
@@ -217,19 +239,20 @@ class Registry:
             NotThereError: there never was an entry of that number.
         """
         with self._writing():
-            rows = self._read(f"SELECT {_ENTRY} FROM entries WHERE id = ?", id_)
-            if rows:
-                self._connection.execute(
-                    """INSERT INTO withdrawn_entries
-                    SELECT id, nest, at_ms, kind, amount, unit, note, by, ?, ? FROM entries WHERE id = ?""",
-                    (by, at_ms, id_),
-                )
-                self._connection.execute("DELETE FROM entries WHERE id = ?", (id_,))
-            else:
-                rows = self._read(f"SELECT {_ENTRY} FROM withdrawn_entries WHERE id = ?", id_)
-            if not rows:
-                raise NotThereError(f"entry {id_}: there is no such entry of the journal")
-        return _entry(rows[0])
+            return self._withdrawn.withdraw(id_, by, at_ms)
+
+    def put_back_entry(self, id_: int, by: str, at_ms: int) -> Entry:
+        """Undo a withdrawal: the entry stands in the journal again under its number. Twice changes nothing.
+
+        Raises:
+            NotThereError: there never was an entry of that number.
+        """
+        with self._writing():
+            return self._withdrawn.put_back(id_, by, at_ms)
+
+    def withdrawn(self, nest: str | None = None, since_ms: int | None = None) -> list[Withdrawn]:
+        """Entries out of the journal still, of a nest (None: any), withdrawn since an instant (None: ever), as they went."""
+        return self._withdrawn.all(nest, since_ms)
 
     def alive(self, at_ms: int) -> set[str]:
         """Names of the nests that stood at that instant and whose colony had not died by then, nor moved out."""
@@ -293,8 +316,3 @@ def _nest(row: tuple[Any, ...]) -> Nest:
 def _placement(row: tuple[Any, ...]) -> Placement:
     probe, since_ms, until_ms, nest, room, place, distance_mm = row
     return Placement(probe, nest, room, Place(place), since_ms, until_ms, distance_mm)
-
-
-def _entry(row: tuple[Any, ...]) -> Entry:
-    at_ms, nest, kind, amount, unit, note, by = row
-    return Entry(at_ms, nest, EntryKind(kind), amount, unit, note, by)

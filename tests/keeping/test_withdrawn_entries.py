@@ -81,3 +81,52 @@ def test_a_journal_of_before_keeps_every_entry_in_its_order(tmp_path) -> None:
     assert before == after
     assert 0 == registry.add_entries(registry.entries())
     assert 200 == len(registry.entries())
+
+
+def test_put_back_it_stands_under_its_number_again_and_both_steps_are_kept(registry, tmp_path) -> None:
+    registry.add_entries([FILL, NOTE])
+    id_ = registry.entry_id(FILL)
+    registry.withdraw_entry(id_, "Tom", 6 * DAY_MS)
+    assert FILL == registry.put_back_entry(id_, "Mara", 7 * DAY_MS)
+    assert FILL == registry.put_back_entry(id_, "Tom", 8 * DAY_MS)
+    assert ([FILL, NOTE], id_) == (registry.entries(), registry.entry_id(FILL))
+    assert [] == registry.withdrawn()
+    registry.withdraw_entry(id_, "Mara", 9 * DAY_MS)
+    assert [(id_, FILL, "Mara", 9 * DAY_MS)] == [(w.id, w.entry, w.by, w.at_ms) for w in registry.withdrawn("T1")]
+    with sqlite3.connect(tmp_path / "station.db") as kept:
+        rows = kept.execute("SELECT withdrawn_by, put_back_by, put_back_ms FROM withdrawn_entries ORDER BY number")
+        assert [("Tom", "Mara", 7 * DAY_MS), ("Mara", None, None)] == rows.fetchall()
+
+
+def test_put_back_after_the_same_was_written_anew_there_is_one_of_it(registry) -> None:
+    registry.add_entries([FILL])
+    id_ = registry.entry_id(FILL)
+    registry.withdraw_entry(id_, "Mara", 1)
+    registry.add_entries([FILL])
+    registry.put_back_entry(id_, "Mara", 2)
+    assert ([FILL], []) == (registry.entries(), registry.withdrawn())
+    with pytest.raises(NotThereError, match="entry 99: there is no such entry"):
+        registry.put_back_entry(99, "Tom", 1)
+
+
+def test_the_latest_are_told_with_their_numbers_newest_first(registry) -> None:
+    late = Entry(6 * DAY_MS, "T2", EntryKind.LEVEL, 3.0, "mL")
+    registry.add_entries([late, FILL, NOTE])
+    assert [(1, late), (3, NOTE)] == registry.latest_entries(2)
+    assert [(3, NOTE), (2, FILL)] == registry.latest_entries(9, "T1")
+    assert [(1, late)] == registry.latest_entries(9, since_ms=6 * DAY_MS)
+
+
+def test_what_was_withdrawn_before_it_could_be_put_back_is_kept(tmp_path) -> None:
+    """A database of the time when an entry could be withdrawn for good only."""
+    old = open_db(tmp_path / "station.db")
+    migrate(old, "keeping", registry_module._STEPS[:2])
+    values = (FILL.at_ms, FILL.nest, FILL.kind, FILL.amount, FILL.unit, FILL.note, FILL.by)
+    old.execute(
+        "INSERT INTO withdrawn_entries (id, at_ms, nest, kind, amount, unit, note, by, withdrawn_by, withdrawn_ms)"
+        " VALUES (7, ?, ?, ?, ?, ?, ?, ?, 'Tom', 5)", values,
+    )  # fmt: skip
+    registry = Registry(old)
+    assert [(7, FILL, "Tom", 5)] == [(w.id, w.entry, w.by, w.at_ms) for w in registry.withdrawn()]
+    assert FILL == registry.put_back_entry(7, "Mara", 6)
+    assert 7 == registry.entry_id(FILL)

@@ -283,8 +283,8 @@ def test_journal_add(keeper: Keeper):
     """One entry; again it changes nothing; a nest that is not there is named with what is near."""
     keeper.run("import", "nests", keeper.file("n.csv", f"{NESTS}Tube 1,tube,ants,,,,,,,,,\n"))
     words = ("journal", "add", "Tube 1", "level", "--amount", "3.5", "--at", "2026-01-01T10:00:00+01:00")
-    assert keeper.run(*words)[:2] == (0, "2026-01-01T09:00:00Z Tube 1: level 3.5 mL\n")
-    assert keeper.run(*words)[1].endswith("(was written before)\n")
+    assert keeper.run(*words)[:2] == (0, "2026-01-01T09:00:00Z Tube 1: level 3.5 mL, entry 1\n")
+    assert keeper.run(*words)[1].endswith("entry 1 (was written before)\n")
     assert len(keeper.registry().entries(from_ms=1_767_258_000_000, until_ms=1_767_258_000_001)) == 1
     for wrong, told in (
         (("Tube 2", "fill"), "did you mean Tube 1"),
