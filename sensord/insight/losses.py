@@ -31,7 +31,7 @@ from sensord.insight.survival import (
     risk_sets,
     survival_at,
 )
-from sensord.keeping.colony import Colony, Stay
+from sensord.keeping.colony import Colony
 from sensord.model import Entry, EntryKind, Nest
 
 BY = ("rack", "species", "stage", "room")
@@ -160,7 +160,7 @@ def _stretches(
     """(came, died) of the colonies that went by this name: more than one only where a nest gives it its name."""
     begin: int | None = colony.stays[0].from_ms
     found: list[tuple[int | None, int | None]] = []
-    for at_ms in sorted(one.at_ms for one in died if any(_in(stay, one) for stay in colony.stays)):
+    for at_ms in sorted(one.at_ms for one in died if any(stay.covers(one) for stay in colony.stays)):
         if begin is not None and at_ms < begin:
             continue
         found.append((begin, at_ms))
@@ -174,14 +174,6 @@ def _stretches(
             return found
         begin = min(again)
     return [*found, (begin, None)]
-
-
-def _in(stay: Stay, entry: Entry) -> bool:
-    return (
-        entry.nest == stay.nest
-        and (stay.from_ms is None or entry.at_ms >= stay.from_ms)
-        and (stay.until_ms is None or entry.at_ms < stay.until_ms)
-    )
 
 
 def _watched(colony: Colony, states: Mapping[str, list[Nest]], span: tuple[int, int], *, died: bool) -> Watched:

@@ -20,6 +20,14 @@ class Stay:
     from_ms: int | None
     until_ms: int | None
 
+    def covers(self, entry: Entry) -> bool:
+        """Whether what the journal says of a nest is about the ants of this stay."""
+        return (
+            entry.nest == self.nest
+            and (self.from_ms is None or entry.at_ms >= self.from_ms)
+            and (self.until_ms is None or entry.at_ms < self.until_ms)
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Colony:
@@ -130,7 +138,7 @@ def followed(nest: Nest, where: Sequence[Stay], by_nest: Mapping[str, Sequence[E
         entry
         for stay in where
         for entry in by_nest.get(stay.nest, ())
-        if entry.kind in _OF_THE_ANTS and _within(entry, stay)
+        if entry.kind in _OF_THE_ANTS and stay.covers(entry)
     ]
     died_ms = max((entry.at_ms for entry in ants if entry.kind is EntryKind.DIED), default=None)
     ants = [entry for entry in ants if died_ms is None or entry.at_ms > died_ms]
@@ -153,18 +161,10 @@ def _states(history: Sequence[Nest], at_ms: int) -> dict[str, list[tuple[Nest, S
 def _colony(name: str, states: list[tuple[Nest, Stay]], entries: Sequence[Entry], at_ms: int) -> Colony:
     newest = states[-1][0]
     where = _joined([stay for _, stay in states])
-    own = [entry for entry in entries if entry.at_ms <= at_ms and any(_within(entry, stay) for stay in where)]
+    own = [entry for entry in entries if entry.at_ms <= at_ms and any(stay.covers(entry) for stay in where)]
     counts = tuple((e.at_ms, int(e.amount)) for e in own if e.kind is EntryKind.COUNT and e.amount is not None)
     died = [e.at_ms for e in own if e.kind is EntryKind.DIED]
     return Colony(name, newest.species, newest.stage, where, counts, died[-1] if died else None)
-
-
-def _within(entry: Entry, stay: Stay) -> bool:
-    return (
-        entry.nest == stay.nest
-        and (stay.from_ms is None or entry.at_ms >= stay.from_ms)
-        and (stay.until_ms is None or entry.at_ms < stay.until_ms)
-    )
 
 
 def _joined(stays: list[Stay]) -> tuple[Stay, ...]:
