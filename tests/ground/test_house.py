@@ -18,6 +18,8 @@ ONE_DOOR = {
     "amqtt": {"sensord/link/broker.py"},
     "apprise": {"sensord/alarms/push.py"},
     "argon2": {"sensord/access/passwords.py"},
+    "pyarrow": {"sensord/keeping/table_files.py"},
+    "segno": {"dashboard/components/codes.py"},
 }
 PURE = [
     *sorted((ROOT / "sensord" / "air").glob("*.py")),
