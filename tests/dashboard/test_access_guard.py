@@ -267,10 +267,18 @@ def test_the_session_s_cookie_is_out_of_reach_of_scripts_and_other_sites(app) ->
     plain = cookie_of(KeeperClient(app).entered)
     assert {"HttpOnly", "SameSite=Lax", "Path=/"} <= plain
     assert "Secure" not in plain
-    by_proxy = KeeperClient(app, base={"HTTP_X_FORWARDED_PROTO": "https", "wsgi.url_scheme": "https"})
-    assert by_proxy.entered.status_code in (303, 403)
-    page = app.test_client().get("/sign-in", headers={"X-Forwarded-Proto": "https"})
-    assert all("Secure" in each for each in page.headers.getlist("Set-Cookie"))
+    client = app.test_client()
+    by_https = {
+        "base_url": "https://localhost",
+        "headers": {"X-Forwarded-Proto": "https", "Origin": "https://localhost"},
+    }
+    page = client.get("/sign-in", **by_https)
+    form = {"write-token": field_token(page.text), "next": "/", "name": KEEPER, "password": PASSWORD}
+    entered = client.post("/sign-in", data=form, **by_https)
+    assert 303 == entered.status_code
+    for answer in (page, entered):
+        assert answer.headers.getlist("Set-Cookie")
+        assert all("Secure" in each for each in answer.headers.getlist("Set-Cookie"))
 
 
 def cookie_of(answer) -> set[str]:

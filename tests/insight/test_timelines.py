@@ -126,6 +126,7 @@ def test_as_of_an_instant_nothing_later_is_known(kept):
     early = Reports(kept).one("T1", END_MS - 28 * HOUR_MS, 30)
     (alarm,) = early.timeline.alarms
     assert (alarm.acknowledged_ms, alarm.next_entry) == (None, None)
+    assert early.timeline.entries
     assert all(one.at_ms <= END_MS - 28 * HOUR_MS for one in early.timeline.entries)
 
 
