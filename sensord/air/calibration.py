@@ -18,7 +18,8 @@ from sensord.air._numbers import Value, clip
 from sensord.clock import MINUTE_MS
 from sensord.errors import InputError
 
-# Greenspan 1977, J. Res. NBS 81A:89-96: %RH over the saturated solution and its uncertainty, at 15, 20, 25, 30 C.
+# Greenspan 1977, J. Res. NBS 81A:89-96: %RH over the saturated solution, at 15, 20, 25, 30 °C; its uncertainty is from
+# memory, and far below a probe's.
 SALT_TEMPS_C = (15.0, 20.0, 25.0, 30.0)
 SALTS: dict[str, tuple[tuple[float, float], ...]] = {
     "licl": ((11.30, 0.35), (11.31, 0.31), (11.30, 0.27), (11.28, 0.24)),

@@ -72,6 +72,19 @@ def test_one_salt_gives_an_offset_and_stays_less_certain():
     assert made.rh_sd_pct > 1.0
 
 
+def test_a_salt_point_is_as_sure_as_salt_noise_and_hysteresis_together():
+    """JCGM 100:2008, 4.2.3 and 5.1.2: a mean of n is sure to s / sqrt(n), independent parts add in squares.
+
+    Twenty settled readings, half a percent up and down by turns: s = 0.513. Each salt is known far better than a probe (2 %).
+    """
+    noisy = cal.salt_point("nacl", window(lambda m: 75.0 + (0.5 if m % 2 else -0.5)))
+    parts = (cal.salt_rh_pct("nacl", 22.0)[1], 0.513 / 20**0.5, 0.4)
+    assert noisy.sd_pct == pytest.approx(math.hypot(*parts), abs=1e-3)
+    assert all(0.1 <= sd <= 0.7 for column in cal.SALTS.values() for _, sd in column)
+    unknown = cal.Calibration("shelf/a", 0, "salt")
+    assert (unknown.temp_sd_c, unknown.rh_sd_pct) == (0.2, 2.0), "as the data sheet has it, where nothing was measured"
+
+
 @pytest.mark.parametrize(
     ("readings", "says"),
     [

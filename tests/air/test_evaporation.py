@@ -132,3 +132,32 @@ def test_wetness_and_path_belong_together(distance_mm, path_mm):
 
 def test_a_saturated_probe_tells_no_path():
     assert ev.path_mm_from_wetness(10.0, 1.0) == math.inf
+
+
+@pytest.mark.parametrize(("bore_mm", "chamber_mm"), [(2, 0), (200, 1000)])
+def test_the_ends_of_what_is_allowed_are_allowed_and_what_lies_beyond_is_named(bore_mm, chamber_mm):
+    assert ev.tube_conductance_m3_s(bore_mm, chamber_mm, Plug.OPEN).median > 0
+    past_bore, past_chamber = (1.99, -0.1) if bore_mm == 2 else (200.1, 1000.1)
+    with pytest.raises(InputError, match="allowed is 2 to 200 mm"):
+        ev.tube_conductance_m3_s(past_bore, chamber_mm, Plug.OPEN)
+    with pytest.raises(InputError, match="allowed is 0 to 1000 mm"):
+        ev.tube_conductance_m3_s(bore_mm, past_chamber, Plug.OPEN)
+
+
+def test_a_tube_that_nobody_measured_is_a_usual_one_and_less_sure():
+    """A 16 x 150 mm test tube about half full, 14 mm inside, some 65 mm of air (common practice)."""
+    unknown, usual = (ev.tube_conductance_m3_s(*sizes, Plug.COTTON) for sizes in ((None, None), (14.0, 65.0)))
+    assert unknown.median == pytest.approx(usual.median)
+    assert ev.tube_path_mm(65.0, None).ln_sd > 1.5 * ev.tube_path_mm(65.0, Plug.COTTON).ln_sd
+
+
+def test_the_spread_of_a_tube_is_its_parts_added_in_squares():
+    """JCGM 100:2008, 5.1.2, worked by hand for 14 mm, 65 mm, open mouth: twice the bore's, since the area goes with its square.
+
+    Path 65 mm known to 5 % and 4 mm known to 50 %: hypot(3.25, 2) / 69 = 0.0553. With the bore's 2 x 0.02, the
+    diffusivity's 0.03 and 0.1 for what no geometry tells: 0.1247.
+    """
+    assert ev.tube_path_mm(65.0, Plug.OPEN).ln_sd == pytest.approx(0.0553, abs=1e-4)
+    assert ev.tube_conductance_m3_s(14.0, 65.0, Plug.OPEN).ln_sd == pytest.approx(0.1247, abs=1e-4)
+    by_bore = ev.tube_conductance_m3_s(None, 65.0, Plug.OPEN).ln_sd ** 2 - 0.1247**2 + 0.04**2
+    assert by_bore**0.5 == pytest.approx(2 * 0.15, abs=1e-3)
