@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 from dashboard.filling import alarm_now, colony_now, water_of
 from dashboard.keeping_data import KeepingData
 from dashboard.nest_data import PLACES, KeptSteps, history_of, written_of
-from dashboard.nest_snapshot import Asked, History, Written
+from dashboard.nest_snapshot import Asked, History, Journal
 from dashboard.review_data import ReviewData
 from dashboard.rounding import KeptRound
 from dashboard.snapshot import (
@@ -254,9 +254,9 @@ class Data:
         """A nest over a window; ``from_ms`` None: from its first reading on."""
         return history_of(self._room(), self._steps, nest, (from_ms, until_ms), asked)
 
-    def written(self, nest: str) -> tuple[Written, ...]:
+    def written(self, nest: str, most: int) -> Journal:
         """The last lines of a nest's journal, newest first."""
-        return written_of(self._room(), nest)
+        return written_of(self._room(), nest, most, to_ms(self._clock.now()))
 
     def alarms(self, since_ms: int) -> tuple[AlarmNow, ...]:
         """The alarm log since then, newest first."""

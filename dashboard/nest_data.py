@@ -6,16 +6,16 @@ costs no more than a day.
 
 from __future__ import annotations
 
-import dataclasses
 import math
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dashboard.nest_snapshot import AirTracks, Asked, History, Mark, Siblings, Track, Written
+from dashboard.nest_snapshot import AirTracks, Asked, History, Journal, Mark, Siblings, Track, Written
 from dashboard.nest_spans import spans_of
 from sensord.air.moist_air import deficit_pa, dew_point_c, vapour_pa
 from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS
@@ -36,7 +36,8 @@ MOST_POINTS, MOST_STEPS, MOST_SIBLING_STEPS, MOST_SIBLINGS = 1_500, 1_100, 400, 
 _STEPS_H = (1, 3, 6, 24, 72, 168)
 """A year has one step a day: its mean, with the day's extremes around it."""
 KEPT_S, MOST_KEPT = 600.0, 256
-_LISTED = 12
+WITHDRAWN_SHOWN_MS, SLIP_MS = DAY_MS, 10 * MINUTE_MS
+"""So long what was withdrawn stands in the list, struck out, to be put back."""
 _LOW_HIGH = (0.1, 0.9)
 
 
@@ -92,18 +93,31 @@ def history_of(room: Room, kept: KeptSteps, name: str, window: tuple[int | None,
         wetness=None if nest is None else _wetness(room, kept, (nest, place, steps), (begin_ms, until_ms)),
     )  # fmt: skip
     if asked.zoom is not None:
-        found = dataclasses.replace(found, fine=_fine(room, name, place, asked.zoom, (begin_ms, until_ms)))
+        found = replace(found, fine=_fine(room, name, place, asked.zoom, (begin_ms, until_ms)))
     if asked.moisture:
-        found = dataclasses.replace(found, dew_c=_dew(air), deficit_kpa=_deficit(air))
+        found = replace(found, dew_c=_dew(air), deficit_kpa=_deficit(air))
     if asked.siblings and nest is not None:
-        found = dataclasses.replace(found, siblings=_siblings(room, kept, nest, place, (begin_ms, until_ms)))
+        found = replace(found, siblings=_siblings(room, kept, nest, place, (begin_ms, until_ms)))
     return found
 
 
-def written_of(room: Room, name: str) -> tuple[Written, ...]:
-    """The last lines of a nest's journal, newest first."""
-    entries = room.registry.entries(nest=name)[-_LISTED:]
-    return tuple(Written(entry.at_ms, entry_words(entry), entry.by) for entry in reversed(entries))
+def written_of(room: Room, name: str, most: int, now_ms: int) -> Journal:
+    """The last lines of a nest's journal, newest first; what was withdrawn within a day stands where it stood.
+
+    What was taken back at once was a slip of the thumb and is not listed.
+    """
+    entries = room.registry.latest_entries(most + 1, name)
+    lines = [_written(id_, entry) for id_, entry in entries[:most]]
+    lines += [
+        replace(_written(one.id, one.entry), withdrawn_ms=one.at_ms, withdrawn_by=one.by)
+        for one in room.registry.withdrawn(name, now_ms - WITHDRAWN_SHOWN_MS)
+        if one.at_ms - one.entry.at_ms > SLIP_MS
+    ]
+    return Journal(tuple(sorted(lines, key=lambda line: (-line.at_ms, -line.id))), more=len(entries) > most)
+
+
+def _written(id_: int, entry: Entry) -> Written:
+    return Written(entry.at_ms, entry_words(entry), entry.by, id_, str(entry.kind))
 
 
 def entry_words(entry: Entry) -> str:
@@ -165,12 +179,12 @@ def _dew(air: AirTracks) -> Track:
     temp_c, rh_pct = _arrays(air)
     with np.errstate(invalid="ignore", divide="ignore"):
         dew_c = dew_point_c(vapour_pa(temp_c, rh_pct))
-    return dataclasses.replace(air.temp_c, middle=tuple(dew_c.tolist()), low=(), high=())
+    return replace(air.temp_c, middle=tuple(dew_c.tolist()), low=(), high=())
 
 
 def _deficit(air: AirTracks) -> Track:
     kpa = deficit_pa(*_arrays(air)) / 1_000
-    return dataclasses.replace(air.temp_c, middle=tuple(kpa.tolist()), low=(), high=())
+    return replace(air.temp_c, middle=tuple(kpa.tolist()), low=(), high=())
 
 
 def _arrays(air: AirTracks) -> tuple[Floats, Floats]:

@@ -104,8 +104,24 @@ class Asked:
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """One line of the journal as the page lists it: who wrote what for when."""
+    """One line of the journal as the page lists it: who wrote what for when.
+
+    Attributes:
+        id: its number in the journal. withdrawn_ms: when it was taken out of the journal again, by ``withdrawn_by``.
+    """
 
     at_ms: int
     words: str
     by: str = ""
+    id: int = 0
+    kind: str = ""
+    withdrawn_ms: int | None = None
+    withdrawn_by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Journal:
+    """The last lines of a nest's journal, newest first; among them those withdrawn lately. ``more``: there are older ones."""
+
+    lines: tuple[Written, ...] = ()
+    more: bool = False

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
-from dashboard.nest_snapshot import Asked, History, Written
+from dashboard.nest_snapshot import Asked, History, Journal
 from sensord.keeping.bands import Bands
 from sensord.model import Nest, Placement
 
@@ -263,8 +263,8 @@ class Source(Protocol):
     def history(self, nest: str, from_ms: int | None, until_ms: int, asked: Asked) -> History:
         """A nest over a window, rolled up where that is long; ``from_ms`` None: from its first reading on."""
 
-    def written(self, nest: str) -> tuple[Written, ...]:
-        """The last lines of a nest's journal, newest first."""
+    def written(self, nest: str, most: int) -> Journal:
+        """The last so many lines of a nest's journal, newest first."""
 
     def alarms(self, since_ms: int) -> tuple[AlarmNow, ...]:
         """The alarm log, newest first."""

@@ -75,6 +75,12 @@ class Writing:
         self.changed()
         return entry_words(entry)
 
+    def put_back(self, by: str, id_: int) -> str:
+        """Undo a withdrawal; what stands in the journal again, in words."""
+        entry = self.room().registry.put_back_entry(id_, by, self.now_ms())
+        self.changed()
+        return entry_words(entry)
+
     def acknowledge(self, by: str, ids: Sequence[str]) -> str:
         """Somebody saw these alarms; the state of the last one now. None of them where one is not there."""
         log, state = self.room().alarm_log, ""

@@ -9,7 +9,7 @@ import random
 from invented_keeping import InventedKeeping
 from invented_reviews import InventedReviews
 
-from dashboard.nest_snapshot import AirTracks, BandSpan, History, Mark, Siblings, Track, Written
+from dashboard.nest_snapshot import AirTracks, BandSpan, History, Journal, Mark, Siblings, Track, Written
 from dashboard.snapshot import (
     Air,
     AlarmNow,
@@ -175,12 +175,14 @@ class InventedRoom:
             siblings=Siblings(7, track(68, -8, 6), track(24, 2, 1.5)) if asked and asked.siblings else None,
         )  # fmt: skip
 
-    def written(self, nest: str) -> tuple[Written, ...]:
+    def written(self, nest: str, most: int) -> Journal:
         now = self._now()
-        return (
-            Written(now.at_ms - 3_600_000, "feed sugar", "Anna"),
-            Written(now.at_ms - 2 * DAY_MS, "fill 8 mL", "Ben"),
-        )
+        gone = Written(now.at_ms - DAY_MS, "fill 80 mL", "Ben", 2, "fill", now.at_ms - 600_000, "Anna")
+        return Journal((
+            Written(now.at_ms - 3_600_000, "feed sugar", "Anna", 3, "feed_sugar"),
+            gone,
+            Written(now.at_ms - 2 * DAY_MS, "fill 8 mL", "Ben", 1, "fill"),
+        ))  # fmt: skip
 
     def alarm(self, id_: str) -> AlarmNow | None:
         found = next((alarm for alarm in self._now().alarms if alarm.id == id_), None)

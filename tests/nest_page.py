@@ -8,7 +8,7 @@ from urllib.parse import quote
 
 NOW_OUTPUTS = (
     ("nest-facts", "children"), ("nest-water-words", "children"), ("nest-water", "figure"), ("nest-water", "style"),
-    ("nest-journal", "children"), ("nest-bands", "children"),
+    ("nest-journal", "children"), ("nest-older", "hidden"), ("nest-bands", "children"),
 )  # fmt: skip
 CHART_OUTPUTS = (
     ("nest-chart", "figure"), ("nest-empty", "children"), ("nest-days", "children"), ("nest-means", "children"),
@@ -33,9 +33,9 @@ def traces(client: Any, nest: str, search: str = "?days=1", **asked: Any) -> dic
     return {each["name"]: each for each in chart(client, nest, search, **asked)["nest-chart"]["figure"]["data"]}
 
 
-def now(client: Any, nest: str) -> dict[str, Any]:
+def now(client: Any, nest: str, older: int = 0) -> dict[str, Any]:
     """What the callback of the present gives."""
-    more = [("nest-tick", "n_intervals", 0), ("nest-written", "data", None)]
+    more = [("nest-tick", "n_intervals", 0), ("nest-written", "data", None), ("nest-older", "n_clicks", older)]
     return _ask(client, NOW_OUTPUTS, nest, more, zipped=False).get_json()["response"]
 
 

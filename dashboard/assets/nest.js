@@ -1,11 +1,12 @@
 /* The head of the nest page: says what was written, with its way back; and the water column that is dragged. */
 (function () {
   "use strict";
-  var said = document.getElementById("said"), UNDO_PATH = "/write/entries/withdraw";
+  var said = document.getElementById("said");
   if (!said) { return; }
+  var WITHDRAW = said.dataset.withdraw, PUT_BACK = said.dataset.putBack;
 
-  /* What was written just now, newest first; three of them stay. */
-  function tell(words, id) {
+  /* What was written just now, newest first; three of them stay. ``path`` undoes it. */
+  function tell(words, path, id) {
     var line = document.createElement("p");
     line.textContent = words + " ";
     if (id !== undefined) {
@@ -13,7 +14,7 @@
       undo.type = "button";
       undo.textContent = said.dataset.undo;
       undo.setAttribute("aria-label", said.dataset.undo + ": " + words);
-      undo.dataset.write = UNDO_PATH;
+      undo.dataset.write = path;
       undo.dataset.body = JSON.stringify({ id: id });
       line.appendChild(undo);
     }
@@ -25,9 +26,13 @@
   function told(found) {
     var text = String(found.text || "");
     var words = text.slice(text.indexOf(": ") + 1).trim();
-    var time = new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
-    tell(said.dataset.form.replace("{time}", time).replace("{text}", words).replace("{who}", said.dataset.user), found.id);
+    tell(filled(said.dataset.form, words), WITHDRAW, found.id);
     refresh();
+  }
+
+  function filled(form, words) {
+    var time = new Date().toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+    return form.replace("{time}", time).replace("{who}", said.dataset.user).replace("{text}", function () { return words; });
   }
 
   /* Chart, facts and journal are Dash's: let it ask anew. */
@@ -38,12 +43,8 @@
 
   document.addEventListener("written", function (event) {
     var from = event.target;
-    if (from.dataset.write === UNDO_PATH) {
-      var line = from.closest("p");
-      unpoured(JSON.parse(from.dataset.body).id);
-      line.textContent = said.dataset.undone.replace("{text}", line.firstChild.textContent.trim());
-      said.tabIndex = -1; said.focus();
-      refresh();
+    if (from.dataset.write === WITHDRAW || from.dataset.write === PUT_BACK) {
+      undone(from, event.detail);
       return;
     }
     poured(from, event.detail.id);
@@ -52,6 +53,59 @@
     var asked = from.closest("details");
     if (asked) { asked.open = false; }
   });
+
+  /* Undo beside what was said, or a line of the journal put back. */
+  function undone(from, found) {
+    var line = from.closest("#said p");
+    if (from.dataset.write === WITHDRAW) { unpoured(JSON.parse(from.dataset.body).id); }
+    if (!line) {
+      tell(filled(said.dataset.back, String(found.text || "")));
+      keepPlace(from.dataset.of);
+    } else {
+      var form = from.dataset.write === WITHDRAW ? said.dataset.undone : said.dataset.back;
+      line.textContent = filled(form, line.firstChild.textContent.trim());
+      said.tabIndex = -1; said.focus();
+    }
+    refresh();
+  }
+
+  /* An older entry: asked once, in a dialog that names it, for the list may grow while somebody reads. */
+  var dialog = document.getElementById("withdraw"), chosen = null;
+  document.addEventListener("click", function (event) {
+    var button = event.target.closest("button[data-entry]");
+    if (!button || !dialog) { return; }
+    chosen = { id: Number(button.dataset.entry), words: button.dataset.words, kind: button.dataset.kind };
+    document.getElementById("withdraw-what").textContent = chosen.words;
+    dialog.showModal();
+    document.getElementById("withdraw-no").focus();
+  });
+  if (dialog) {
+    document.getElementById("withdraw-no").addEventListener("click", function () { dialog.close(); });
+    document.getElementById("withdraw-yes").addEventListener("click", function () {
+      var taken = chosen;
+      chosen = null;
+      if (!taken) { return; }
+      window.nestWrite(WITHDRAW, { id: taken.id }).then(function () {
+        if (taken.kind === "died") { location.reload(); return; } /* the nest is watched again: the whole page is another */
+        unpoured(taken.id);
+        tell(filled(said.dataset.withdrawn, taken.words), PUT_BACK, taken.id);
+        keepPlace(taken.id);
+        refresh();
+      }).catch(function () {}).finally(function () { dialog.close(); });
+    });
+  }
+
+  /* The list is drawn anew after a write: who was at a line of it by keys stays there. */
+  function keepPlace(id) {
+    var list = document.getElementById("nest-journal");
+    var watch = new MutationObserver(function () {
+      if (document.activeElement !== document.body) { return; }
+      var button = list.querySelector('button[data-of="' + Number(id) + '"]');
+      if (button) { watch.disconnect(); button.focus({ preventScroll: true }); }
+    });
+    watch.observe(list, { childList: true, subtree: true });
+    setTimeout(function () { watch.disconnect(); }, 15000);
+  }
 
   /* What a fill or top-up does to the column; the same undone. */
   var settle = function () {}, leftBefore = {};

@@ -11,6 +11,7 @@ from dashboard import text_nest
 from dashboard.access import signed_in
 from dashboard.components.drawing import SYMBOLS, housing
 from dashboard.components.level import level_html
+from dashboard.pages.nest_journal import PUT_BACK_PATH, WITHDRAW_PATH, dialog_html
 from dashboard.pages.wall import failed
 from dashboard.snapshot import NestNow, Source
 from sensord.errors import NestclimateError
@@ -45,10 +46,15 @@ def entries_html(now: NestNow, user: str | None) -> Markup:
         alive = now.died_ms is None
         inner = (_level(now) + _amounts(now) + _taps(name) if alive else Markup("")) + _note(name)
         inner += _died(name) if alive else Markup("")
-    said = Markup('<div id="said" role="status" data-form="{}" data-user="{}" data-undo="{}" data-undone="{}"></div>').format(
-        text_nest.SAID, user or "", text_nest.UNDO, text_nest.TAKEN_BACK
+    said = Markup(
+        '<div id="said" role="status" data-user="{}" data-undo="{}" data-withdraw="{}" data-put-back="{}" data-form="{}"'
+        ' data-undone="{}" data-withdrawn="{}" data-back="{}"></div>'
+    ).format(
+        user or "", text_nest.UNDO, WITHDRAW_PATH, PUT_BACK_PATH, text_nest.SAID, text_nest.TAKEN_BACK,
+        text_nest.WITHDRAWN_SAID, text_nest.PUT_BACK_SAID,
     )  # fmt: skip
-    return Markup('<aside id="entries" aria-label="{}">{}{}</aside>').format(text_nest.ENTRIES, said, inner)
+    asked = dialog_html() if user else Markup("")
+    return Markup('<aside id="entries" aria-label="{}">{}{}</aside>{}').format(text_nest.ENTRIES, said, inner, asked)
 
 
 def _drawn(now: NestNow) -> Markup:

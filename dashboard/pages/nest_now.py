@@ -1,4 +1,4 @@
-"""The nest as it stands now: a few large words, the outlook, the last lines of its journal, and its bands with sources."""
+"""The nest as it stands now: a few large words, and its bands with sources."""
 
 from __future__ import annotations
 
@@ -8,8 +8,7 @@ from urllib.parse import quote
 
 from dash import html
 
-from dashboard import text, text_nest
-from dashboard.nest_snapshot import Written
+from dashboard import text
 from dashboard.snapshot import NestNow, Snapshot
 from dashboard.units import CELSIUS, in_words, short, sign
 from dashboard.viewmodels import card_of, local
@@ -45,17 +44,6 @@ def gone(now: NestNow, snapshot: Snapshot) -> list[Any]:
 
 def _facts(*rows: tuple[str, Any]) -> list[Any]:
     return [html.Div([html.Small(label), value]) for label, value in rows if value]
-
-
-def journal(written: Sequence[Written], zone: str) -> list[Any]:
-    """The last lines, each with when it is for and who wrote it."""
-    head = html.H2(text_nest.JOURNAL)
-    if not written:
-        return [head, html.P(text_nest.JOURNAL_EMPTY, className="soft")]
-    rows = [
-        (local(line.at_ms, zone, "%-d %b %Y %H:%M"), line.words, line.by or text_nest.BY_NOBODY) for line in written
-    ]
-    return [head, table(text_nest.JOURNAL_HEADS, rows)]
 
 
 def provenance(bands: Bands | None, degrees: str = CELSIUS) -> list[Any]:

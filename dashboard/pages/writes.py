@@ -37,6 +37,10 @@ def register(server: Flask, writing: Writing | None) -> None:
     def withdraw_entry() -> ResponseReturnValue:
         return done(text=writing.withdraw(who(), forms.whole(given_of("id"), "id")))
 
+    @server.post("/write/entries/put-back")
+    def put_entry_back() -> ResponseReturnValue:
+        return done(text=writing.put_back(who(), forms.whole(given_of("id"), "id")))
+
     @server.post("/write/alarms/acknowledge")
     def acknowledge() -> ResponseReturnValue:
         given = given_of("id", "ids")

@@ -73,6 +73,7 @@ def good(kept) -> dict[str, dict]:
             "note": "tap water",
         },
         "/write/entries/withdraw": {"id": 1},
+        "/write/entries/put-back": {"id": 1},
         "/write/alarms/acknowledge": {"id": alarm},
         "/write/alarms/shelve": {"id": alarm, "for": "2h", "because": "new mat"},
         "/write/alarms/bring-back": {"id": alarm},

@@ -1,0 +1,72 @@
+"""The journal on the nest page: its last lines, each with a quiet way to withdraw it, and what was withdrawn lately."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from dash import html
+from markupsafe import Markup
+
+from dashboard import text_nest
+from dashboard.nest_snapshot import Journal, Written
+from dashboard.viewmodels import local
+
+FIRST, MORE = 12, 60
+"""So many lines at first, and so many more with each wish."""
+WITHDRAW_PATH, PUT_BACK_PATH = "/write/entries/withdraw", "/write/entries/put-back"
+
+
+def most_lines(wishes: int | None) -> int:
+    """How many lines to read."""
+    return FIRST + MORE * max(0, wishes or 0)
+
+
+def journal(found: Journal, zone: str, *, may_write: bool) -> list[Any]:
+    """The last lines, each with when it is for and who wrote it; what was withdrawn is for those who may put it back."""
+    lines = [line for line in found.lines if may_write or line.withdrawn_ms is None]
+    head = html.H2(text_nest.JOURNAL)
+    if not lines:
+        return [head, html.P(text_nest.JOURNAL_EMPTY, className="soft")]
+    heads = [html.Th(word, scope="col") for word in text_nest.JOURNAL_HEADS] + [html.Td()] * may_write
+    rows = [_row(line, zone, may_write=may_write) for line in lines]
+    table = html.Table([html.Thead(html.Tr(heads)), html.Tbody(rows)])
+    return [head, html.Div(table, className="scroll entries", tabIndex=0)]
+
+
+def _row(line: Written, zone: str, *, may_write: bool) -> html.Tr:
+    at = local(line.at_ms, zone, "%-d %b %Y %H:%M")
+    by = line.by or text_nest.BY_NOBODY
+    if line.withdrawn_ms is None:
+        cells = [at, line.words, by, *([_withdraw(line, f"{line.words}, {at}, {by}")] if may_write else [])]
+        return html.Tr([html.Td(cell) for cell in cells])
+    gone = text_nest.WITHDRAWN.format(
+        at=local(line.withdrawn_ms, zone, "%-d %b %H:%M"), by=line.withdrawn_by or text_nest.BY_NOBODY
+    )
+    said = [html.Del(line.words), " ", html.Small(gone, className="soft")]
+    return html.Tr([html.Td(cell) for cell in (html.Del(at), said, html.Del(by), _put_back(line))])
+
+
+def _withdraw(line: Written, words: str) -> html.Button:
+    return html.Button(
+        text_nest.WITHDRAW, type="button", className="quiet",
+        **{"data-of": line.id, "data-entry": line.id, "data-words": words, "data-kind": line.kind,
+           "aria-label": text_nest.WITHDRAW_NAME.format(text=words)},
+    )  # fmt: skip
+
+
+def _put_back(line: Written) -> html.Button:
+    return html.Button(
+        text_nest.PUT_BACK, type="button", className="quiet",
+        **{"data-of": line.id, "data-write": PUT_BACK_PATH, "data-body": json.dumps({"id": line.id}),
+           "aria-label": text_nest.PUT_BACK_NAME.format(text=line.words)},
+    )  # fmt: skip
+
+
+def dialog_html() -> Markup:
+    """Asks once. It names the entry itself, for the list may grow while somebody reads."""
+    return Markup(
+        '<dialog id="withdraw" aria-labelledby="withdraw-ask" aria-describedby="withdraw-what" data-kind=""><p id="withdraw-ask">{}</p>'
+        '<p id="withdraw-what" class="large"></p><p class="soft">{}</p><div class="actions"><button type="button" class="act" id="withdraw-yes">{}</button>'
+        '<button type="button" class="act" id="withdraw-no">{}</button></div></dialog>'
+    ).format(text_nest.WITHDRAW_ASK, text_nest.WITHDRAW_MEANS, text_nest.WITHDRAW_YES, text_nest.WITHDRAW_NO)
