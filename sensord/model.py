@@ -188,17 +188,6 @@ def check_nest(name: str) -> str:
     return name
 
 
-def check_hub(name: str) -> str:
-    """The name of a hub, if it is allowed.
-
-    Raises:
-        InputError: it is not.
-    """
-    if not HUB_OR_PROBE.fullmatch(name):
-        raise InputError(f"hub {name[:60]!r}: a name is 1 to 32 of a-z, 0-9 and '-', the first a letter or digit")
-    return name
-
-
 def check_probe(name: str) -> str:
     """The full name of a probe, ``HUB/PROBE`` or ``PROBE``, if it is allowed.
 

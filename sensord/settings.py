@@ -9,8 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+from sensord.model import HUB_OR_PROBE
+
 TIME = r"(|([01][0-9]|2[0-3]):[0-5][0-9])"
-HUB_PATTERN = r"[a-z0-9][a-z0-9-]{0,31}"
 
 
 def key(
@@ -72,7 +73,7 @@ class BrokerSettings:
 class HubSettings:
     """``[[hub]]``: one Raspberry Pi that reads probes."""
 
-    name: str = key("", "of the hub, in topics and probe names", pattern=HUB_PATTERN, required=True)
+    name: str = key("", "of the hub, in topics and probe names", pattern=HUB_OR_PROBE.pattern, required=True)
     bus: str = key("pi", "the Pi's I2C bus, or a simulated one", choices=("pi", "simulated"))
     bus_number: int = key(1, "N of /dev/i2c-N", low=0, high=32)
     every_s: int = key(60, "seconds from scan to scan", low=1, high=3600)
@@ -92,8 +93,8 @@ class HubSettings:
 class ProbeSettings:
     """``[[probe]]``: one SHT31 on a hub."""
 
-    hub: str = key("", "the hub it hangs on", pattern=HUB_PATTERN, required=True)
-    name: str = key("", "of the probe on that hub", pattern=HUB_PATTERN, required=True)
+    hub: str = key("", "the hub it hangs on", pattern=HUB_OR_PROBE.pattern, required=True)
+    name: str = key("", "of the probe on that hub", pattern=HUB_OR_PROBE.pattern, required=True)
     address: int = key(0x44, "0x44, or 0x45 with ADDR tied high", low=0x44, high=0x45)
     mux: int | None = key(
         None, "address of the multiplexer it hangs behind; blank: on the bus itself", low=0x70, high=0x77

@@ -5,18 +5,17 @@ from __future__ import annotations
 import pytest
 
 from sensord.errors import InputError
-from sensord.model import Place, Placement, check_hub, check_nest, check_probe
+from sensord.model import HUB_OR_PROBE, Place, Placement, check_nest, check_probe
 
 
 @pytest.mark.parametrize("name", ["a", "loft-1", "0", "x" * 32])
 def test_good_hubs(name: str) -> None:
-    assert check_hub(name) == name
+    assert HUB_OR_PROBE.fullmatch(name)
 
 
 @pytest.mark.parametrize("name", ["", "A", "-a", "a_b", "x" * 33, "a/b", "a\n", "ä"])
 def test_bad_hubs(name: str) -> None:
-    with pytest.raises(InputError, match="a name is 1 to 32"):
-        check_hub(name)
+    assert not HUB_OR_PROBE.fullmatch(name)
 
 
 @pytest.mark.parametrize("name", ["a1", "loft/a1"])
