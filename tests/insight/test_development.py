@@ -32,6 +32,11 @@ def test_single_sine_worked(low, high, threshold, upper, expected):
     assert dev.single_sine(low, high, threshold, upper) == pytest.approx(expected, abs=0.005)
 
 
+def test_triangle_worked():
+    """By hand: from 15 to 35 between 10 and 30 the mean above 10 is 15, less the tip above 30, 5 x 5 / (2 x 20) = 0.625."""
+    assert dev.single_triangle(15, 35, 10, 30) == pytest.approx(14.375)
+
+
 def test_averages_worked():
     """UC IPM definitions: simple (8, 22; 10) is 5; modified 6, and (15, 35; 10, 30) 12.5."""
     assert dev.simple_average(8, 22, 10) == 5.0

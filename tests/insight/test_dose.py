@@ -84,6 +84,20 @@ def test_hours_of_each_kind():
     assert dose.reservoir_empty_h([(0, 1.0), (10 * HOUR_MS, 0.0), (20 * HOUR_MS, 0.0)]) == 10.0
 
 
+def test_two_days_between_two_looks_at_a_reservoir_are_no_gap_and_more_is():
+    """Reservoirs are looked at seldom: what was empty at both looks was empty in between, up to 48 hours."""
+    assert dose.reservoir_empty_h([(0, 0.0), (48 * HOUR_MS, 0.0)]) == 48.0
+    assert dose.reservoir_empty_h([(0, 0.0), (48 * HOUR_MS + 1, 0.0)]) == 0.0
+    assert dose.cold_h([(0, 1.0), (2 * HOUR_MS, 1.0)], 5.0) == 2.0
+    assert dose.cold_h([(0, 1.0), (2 * HOUR_MS + 1, 1.0)], 5.0) == 0.0
+
+
+def test_a_steep_line_is_allowed():
+    """z below one degree is no nonsense: half a degree cooler is ten times longer."""
+    steep = dose.DeathLine(45.0, 0.5, "worked example", 30.0)
+    assert steep.minutes_to_failure(44.0) == pytest.approx(100.0)
+
+
 def test_a_line_without_a_source_is_refused():
     with pytest.raises(InputError, match="without a source"):
         dose.DeathLine(45.0, 3.0, " ", 30.0)

@@ -7,7 +7,16 @@ import math
 import pytest
 
 from sensord.errors import InputError
-from sensord.insight.survival import Life, chi2_above, kaplan_meier, log_rank, median_days
+from sensord.insight.survival import (
+    Death,
+    Life,
+    chi2_above,
+    kaplan_meier,
+    log_rank,
+    median_days,
+    of_deaths,
+    survival_at,
+)
 
 lifelines = pytest.importorskip("lifelines")
 
@@ -53,6 +62,22 @@ def test_curve_and_interval_as_library(group):
         assert step.survival == pytest.approx(fitter.survival_function_.loc[step.days].iloc[0], abs=1e-12)
         if step.survival > 0:
             assert (step.low, step.high) == pytest.approx((low, high), abs=1e-9)
+
+
+@pytest.mark.parametrize("days", [0, 5.9, 6, 6.1, 22, 35])
+def test_share_alive_at_a_time_as_library(days):
+    """On the day of a death that death counts; before the first, all live."""
+    lives = leukemia()["6-MP"]
+    fitter = lifelines.KaplanMeierFitter().fit([one.days for one in lives], [one.died for one in lives])
+    share, low, high = survival_at(kaplan_meier(lives), days)
+    assert share == pytest.approx(float(fitter.predict(days)), abs=1e-12)
+    assert low <= share <= high
+
+
+def test_a_trend_over_one_group_is_none():
+    """Where all at risk are of one group nothing varies, and no difference is seen."""
+    assert of_deaths([Death((5, 0), (1, 0))], scores=(0, 1)).p == 1.0
+    assert of_deaths([Death((5, 0), (1, 0))], scores=(0, 1)).chi2 == 0.0
 
 
 @pytest.mark.parametrize(("data", "chi2"), [(leukemia, 16.7929), (waltons, 122.249)])
