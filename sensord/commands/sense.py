@@ -5,9 +5,13 @@ from __future__ import annotations
 import argparse
 import sys
 import threading
+from collections.abc import Callable
 from contextlib import ExitStack
 
 from sensord.errors import ConfigError, InputError, NestclimateError
+from sensord.link.base import Link, Subscriber, Will
+from sensord.link.leftover import Leftover, former_hubs
+from sensord.link.outbox import Outbox
 from sensord.link.sensing import Sense
 from sensord.process import log_to_stderr, stop_on_signals
 from sensord.settings import HubSettings
@@ -26,8 +30,10 @@ def run(args: argparse.Namespace, room: Room) -> int:
     stop = stop_on_signals()
     with ExitStack() as stack:
         senses = [_sense(hub, room, stack) for hub in hubs]
+        leftovers = _leftovers(room, stack)
         print(f"nestclimate sense: ready, {', '.join(hub.name for hub in hubs)}", file=sys.stderr, flush=True)
-        threads = [threading.Thread(target=sense.run, args=(stop,)) for sense in senses[1:]]
+        runs = [each.run for each in senses[1:]] + [each.run for each in leftovers]
+        threads = [threading.Thread(target=run, args=(stop,)) for run in runs]
         for thread in threads:
             thread.start()
         try:
@@ -61,7 +67,30 @@ def _sense(hub: HubSettings, room: Room, stack: ExitStack) -> Sense:
         hub,
         scanner,
         outbox,
-        lambda subscriber, will: room.link(f"nestclimate-hub-{hub.name}", subscriber, will),
+        lambda subscriber, will: room.link(_client_id(hub.name, outbox), subscriber, will),
         room.clock,
         room.machine,
     )
+
+
+def _client_id(hub: str, outbox: Outbox) -> str:
+    """The same after every start; another for every outbox, since a broker drops whoever else uses it."""
+    return f"nestclimate-hub-{hub}-{outbox.spool[:8]}"
+
+
+def _leftovers(room: Room, stack: ExitStack) -> list[Leftover]:
+    """What hubs that were renamed or given up have not sent yet."""
+    found = []
+    for hub in former_hubs(room.config.data, {hub.name for hub in room.config.hubs}):
+        try:
+            outbox = room.outbox(HubSettings(name=hub))
+        except NestclimateError:  # another process sends it, or it cannot be read now: the next start looks again
+            continue
+        stack.callback(outbox.close)
+        if outbox.fill().rows:
+            found.append(Leftover(hub, outbox, _connect(room, _client_id(hub, outbox)), boot=room.machine.boot))
+    return found
+
+
+def _connect(room: Room, client_id: str) -> Callable[[Subscriber, Will], Link]:
+    return lambda subscriber, _will: room.link(client_id, subscriber)

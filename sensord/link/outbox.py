@@ -2,30 +2,35 @@
 
 A row is one reading and has one sequence number, never used again. A row leaves only by a receipt, or by being given up
 when the outbox is full: then every second scan of its older half goes, a stretch at a time, before newer ones do, and
-what went is counted. A file that cannot be read is moved aside and a new one begun under a new spool name.
+what went is counted. A file that cannot be read is moved aside and a new one begun under a new spool name, with what
+could still be read of it.
 """
 
 from __future__ import annotations
 
-import fcntl
 import logging
 import math
 import secrets
 import sqlite3
 import threading
-from collections.abc import Sequence
-from contextlib import suppress
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from contextlib import closing, contextmanager, suppress
+from dataclasses import dataclass, replace
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
-from sensord.db import migrate, open_db, transaction
+from sensord.db import transaction
 from sensord.errors import StoreError
+from sensord.link.outbox_file import claim, is_damage, is_full, move_aside, move_leftovers_aside, readable, sound
 from sensord.link.receipts import Receipt
 
 MOST_ROWS = 2_000_000
 _THIN_PART = 32
 """Thinning frees its rows in steps of about a 64th of the outbox, so that no step takes long on a slow card."""
+
+_TAKEN_OVER_AT_ONCE = 200
+"""Scans in one transaction, when another file is taken over."""
 
 _log = logging.getLogger(__name__)
 
@@ -97,7 +102,7 @@ class Outbox:
         self._path, self._most_rows, self._boot_name, self._machine = path, most_rows, boot, machine
         self._lock = threading.RLock()
         self.moved_aside: Path | None = None
-        self._claim = _claim(path)
+        self._claim = claim(path)
         try:
             self._open()
         except BaseException:
@@ -106,23 +111,60 @@ class Outbox:
 
     def _open(self) -> None:
         try:
-            self._connection = _sound(self._path)
+            self._connection = sound(self._path, _STEPS)
             self._adopt(self._boot_name, self._machine)
         except StoreError as error:
-            if not _is_damage(error):
+            if not is_damage(error):
                 raise
             self._begin_anew(error)
 
     def _begin_anew(self, error: StoreError) -> None:
         if hasattr(self, "_connection"):
             self._connection.close()
-        self.moved_aside = _move_aside(self._path)
-        _log.error("%s: moved aside to %s, a new one begun", error, self.moved_aside.name)
-        self._connection = _sound(self._path)
+        self.moved_aside = move_aside(self._path)
+        self._connection = sound(self._path, _STEPS)
         self._adopt(self._boot_name, self._machine)
+        with closing(sqlite3.connect(self.moved_aside)) as damaged:
+            saved = self._take_over(damaged)
+        _log.error(
+            "%s: moved aside to %s, a new one begun with %d of its readings", error, self.moved_aside.name, saved
+        )
+
+    def _begin_again_where_deleted(self) -> None:
+        """Somebody deleted the file, which lives on for us alone until this process ends: write all that waits anew."""
+        if self._path.exists():
+            return
+        move_leftovers_aside(self._path)
+        self._claim.close()
+        self._claim = claim(self._path)
+        with closing(self._connection) as deleted:
+            self._connection = sound(self._path, _STEPS)
+            self._adopt(self._boot_name, self._machine)
+            saved = self._take_over(deleted)
+        _log.error(
+            "outbox %s: was deleted while in use; a new one begun with the %d readings that waited", self._path, saved
+        )
+
+    def _take_over(self, source: sqlite3.Connection) -> int:
+        """Bring what can be read of another file here; how many readings. Undated ones only where this boot took them."""
+        before = self._rows
+        some: list[list[Taken]] = []
+        with suppress(StoreError):  # a full card: the other file stays as it is
+            for _, rows in groupby(readable(source), key=lambda row: row[0]):
+                some.append(
+                    [Taken(probe, mono, at, *air) for _, boot, mono, at, probe, *air in rows if self._dates(boot, at)]
+                )
+                if len(some) >= _TAKEN_OVER_AT_ONCE:
+                    self._append(some)
+                    some = []
+            self._append(some)
+        return self._rows - before
+
+    def _dates(self, boot: str, at_ms: int | None) -> bool:
+        return at_ms is not None or boot == self._boot_name
 
     def _adopt(self, boot: str, machine: str) -> None:
-        with self._lock, transaction(self._connection) as connection:
+        with self._lock, self._writing() as connection:
             connection.execute("INSERT OR IGNORE INTO boots (name) VALUES (?)", (boot,))
             self._boot = int(self._one("SELECT id FROM boots WHERE name = ?", boot))
             known = self._fact("machine")
@@ -171,7 +213,7 @@ class Outbox:
         Returns:
             how many readings were dated.
         """
-        with self._lock, transaction(self._connection) as connection:
+        with self._lock, self._writing() as connection:
             connection.execute("UPDATE boots SET offset_ms = ? WHERE id = ?", (offset_ms, self._boot))
             dated = connection.execute(
                 "UPDATE waiting SET at_ms = mono_ms + ? WHERE at_ms IS NULL AND boot = ?", (offset_ms, self._boot)
@@ -185,26 +227,49 @@ class Outbox:
         Raises:
             StoreError: the disk is full or failing; nothing of the scan was kept.
         """
-        rows = [(row, _finite(row.temp_c), _finite(row.rh_pct)) for row in readings]
-        rows = [row for row in rows if row[1:] != (None, None)]
+        scan = [replace(row, temp_c=_finite(row.temp_c), rh_pct=_finite(row.rh_pct)) for row in readings]
+        scans = [[row for row in scan if (row.temp_c, row.rh_pct) != (None, None)]]
         with self._lock:
+            self._begin_again_where_deleted()
             try:
-                self._append(rows)
+                self._append(scans)
             except StoreError as error:
-                if not _is_damage(error):
-                    raise
-                self._begin_anew(error)
-                self._append(rows)
+                self._help(error)
+                self._append(scans)
 
-    def _append(self, rows: Sequence[tuple[Taken, float | None, float | None]]) -> None:
-        with transaction(self._connection) as connection:
-            removed = self._make_room(len(rows))
-            scan = self._last_seq() + 1
-            connection.executemany(
-                "INSERT INTO waiting (scan, boot, mono_ms, at_ms, probe, temp_c, rh_pct) VALUES (?, ?, ?, ?, ?, ?, ?)",
-                [(scan, self._boot, row.mono_ms, row.at_ms, row.probe, temp, rh) for row, temp, rh in rows],
-            )
-        self._rows += len(rows) - removed
+    def _help(self, error: StoreError) -> None:
+        """Make a second attempt worth while: a new file for a damaged one; on a full disk, the room that the log holds."""
+        if is_damage(error):
+            self._begin_anew(error)
+        elif is_full(error):
+            with suppress(sqlite3.Error):
+                self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        else:
+            raise error
+
+    def _append(self, scans: Sequence[Sequence[Taken]]) -> None:
+        wanted = sum(map(len, scans))
+        with self._writing() as connection:
+            removed = self._make_room(wanted)
+            for rows in scans:
+                scan = self._last_seq() + 1
+                connection.executemany(
+                    "INSERT INTO waiting (scan, boot, mono_ms, at_ms, probe, temp_c, rh_pct) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                    [(scan, self._boot, row.mono_ms, row.at_ms, row.probe, row.temp_c, row.rh_pct) for row in rows],
+                )
+        self._rows += wanted - removed
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        """A transaction whose refusal names this file and says what to do."""
+        try:
+            with transaction(self._connection) as connection:
+                yield connection
+        except StoreError as error:
+            why = error.__cause__ or error
+            raise StoreError(
+                f"outbox {self._path}: takes nothing ({why}): the card may be full, read-only or worn out"
+            ) from why
 
     def _make_room(self, wanted: int) -> int:
         removed = 0
@@ -244,15 +309,21 @@ class Outbox:
         return [int(row[0]) for row in found]
 
     def rows(self, after_seq: int, limit: int) -> list[Row]:
-        """Readings behind a sequence number, in its order, up to the first that has no date yet."""
+        """Readings behind a sequence number, in its order, up to the first that has no date yet. None at all when the
+        file is found damaged: then a new one with a new spool was begun.
+        """
         with self._lock:
-            undated = self._one("SELECT min(seq) FROM waiting WHERE at_ms IS NULL")
-            found = self._all(
-                "SELECT seq, probe, at_ms, temp_c, rh_pct FROM waiting WHERE seq > ? AND seq < ? ORDER BY seq LIMIT ?",
-                after_seq,
-                undated or 2**63 - 1,
-                limit,
-            )
+            try:
+                undated = self._one("SELECT min(seq) FROM waiting WHERE at_ms IS NULL")
+                found = self._all(
+                    "SELECT seq, probe, at_ms, temp_c, rh_pct FROM waiting WHERE seq > ? AND seq < ? ORDER BY seq LIMIT ?",
+                    after_seq,
+                    undated or 2**63 - 1,
+                    limit,
+                )
+            except StoreError as error:
+                self._help(error)
+                found = []
         return [Row(*row) for row in found]
 
     def waiting_before(self, seq: int) -> int:
@@ -273,12 +344,16 @@ class Outbox:
             if receipt.spool != self._fact("spool"):
                 return False
             if receipt.upto > self._last_seq():
-                with transaction(self._connection):
+                with self._writing():
                     self._set_fact("spool", _new_spool())
                 _log.warning("outbox: a receipt for readings never taken here: a copy of this card is in use elsewhere")
                 return False
-            with transaction(self._connection) as connection:
-                gone = connection.execute("DELETE FROM waiting WHERE seq <= ?", (receipt.upto,)).rowcount
+            try:
+                with self._writing() as connection:
+                    gone = connection.execute("DELETE FROM waiting WHERE seq <= ?", (receipt.upto,)).rowcount
+            except StoreError as error:
+                self._help(error)
+                return False
             self._rows -= gone
             return True
 
@@ -322,64 +397,3 @@ def _finite(value: float | None) -> float | None:
 
 def _new_spool() -> str:
     return secrets.token_hex(8)
-
-
-def _claim(path: Path) -> Any:
-    """The lock file of an outbox, held until it is closed.
-
-    Raises:
-        StoreError: another process holds it.
-    """
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        file = Path(f"{path}.lock").open("a")  # noqa: SIM115 - held as long as the outbox lives
-    except OSError as error:
-        raise StoreError(f"outbox {path}: cannot be written ({error})") from error
-    try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        file.close()
-        raise StoreError(f"outbox {path}: another 'nestclimate sense' uses it; stop that one first") from None
-    return file
-
-
-def _sound(path: Path) -> sqlite3.Connection:
-    """Open and check the file.
-
-    Raises:
-        StoreError: it cannot be opened, or is damaged.
-    """
-    connection = open_db(path, shared=True)
-    try:
-        _check(connection)
-        migrate(connection, "outbox", _STEPS)
-    except sqlite3.Error as error:
-        connection.close()
-        raise StoreError(f"outbox {path}: cannot be read ({error})") from error
-    except StoreError:
-        connection.close()
-        raise
-    return connection
-
-
-def _check(connection: sqlite3.Connection) -> None:
-    verdict = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
-    if verdict != "ok":
-        raise sqlite3.DatabaseError(verdict)
-
-
-def _is_damage(error: StoreError) -> bool:
-    """Whether the file itself is bad; a full disk or a missing right (an OperationalError) is not that."""
-    cause = error.__cause__
-    return isinstance(cause, sqlite3.DatabaseError) and not isinstance(cause, sqlite3.OperationalError)
-
-
-def _move_aside(path: Path) -> Path:
-    number = 1
-    while (target := path.with_name(f"{path.name}.damaged-{number}")).exists():
-        number += 1
-    path.rename(target)
-    for suffix in ("-wal", "-shm"):
-        with suppress(FileNotFoundError):
-            Path(f"{path}{suffix}").rename(f"{target}{suffix}")
-    return target

@@ -2,7 +2,8 @@
 
 Packs go out in order, few at a time. When receipts stop coming (the recorder is away, or a broker dropped a pack) it
 goes back to the oldest waiting reading and sends one pack now and then, until a receipt opens the window again.
-A repeat harms nobody: the store knows each (probe, instant).
+A repeat harms nobody: the store knows each (probe, instant). Readings that the disk does not take go out as those of any
+sensor, without a number and a receipt, so that the nests are watched meanwhile.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import logging
 import random
 import threading
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from sensord import __version__
@@ -19,6 +20,7 @@ from sensord.clock import Clock, SystemClock
 from sensord.errors import PayloadError, StoreError
 from sensord.link import topics
 from sensord.link.base import Link, Message, Subscriber, Will
+from sensord.link.namesake import Namesake
 from sensord.link.outbox import Outbox
 from sensord.link.receipts import Receipt, decode_receipt
 from sensord.link.senml import encode
@@ -49,6 +51,7 @@ class Publisher:
         connect: makes the link for what this hub listens to and its last will.
         boot: this boot of the machine, for the status.
         up_since_ms, now_ms: when the hub came up, and the present; None while the time is not known.
+        tells: whether the hub's status is published; not for readings that a hub of former days left behind.
         clock: real time, for the waits.
     """
 
@@ -63,7 +66,9 @@ class Publisher:
         now_ms: Callable[[], int | None] = lambda: None,
         pace: Pace | None = None,
         clock: Clock | None = None,
+        tells: bool = True,
     ) -> None:
+        self._tells = tells
         self._hub, self._outbox, self._boot = hub, outbox, boot
         self._up_since_ms, self._now_ms = up_since_ms, now_ms
         self._pace, self._clock = pace or Pace(), clock or SystemClock()
@@ -71,8 +76,10 @@ class Publisher:
         self._came_up = threading.Event()
         self._wake = threading.Event()
         self._flying: deque[int] = deque()
+        self._spool, self._namesake = outbox.spool, Namesake()
         self._sent_upto, self._stored_upto, self._window = 0, 0, self._pace.window_packs
         self._wait_s, self._resend_at_s = self._pace.first_wait_s, 0.0
+        self._unsaved: deque[Sequence[Reading]] = deque(maxlen=1)
         self._faults: Mapping[str, str] = {}
         self._told_faults: Mapping[str, str] = {}
         self._status_at_s = float("-inf")
@@ -81,10 +88,14 @@ class Publisher:
         subscriber = Subscriber((topics.receipts(hub),), self._on_message, self._on_up)
         self._link = connect(subscriber, Will(topics.status(hub), encode_status(self._status("down", up_since_ms()))))
 
-    def nudge(self, faults: Mapping[str, str] | None = None) -> None:
-        """There is something new in the outbox; ``faults``: what ails which probe now. From any thread."""
+    def nudge(self, faults: Mapping[str, str] | None = None, unsaved: Sequence[Reading] = ()) -> None:
+        """There is something new in the outbox; ``faults``: what ails which probe now; ``unsaved``: what the disk did not
+        take. From any thread.
+        """
         if faults is not None:
             self._faults = dict(faults)
+        if unsaved:
+            self._unsaved.append(unsaved)
         self._wake.set()
 
     def run(self, stop: threading.Event) -> None:
@@ -104,8 +115,9 @@ class Publisher:
 
     def leave(self) -> None:
         """Say that the hub goes down, wait a little until the broker has all that was sent, and disconnect."""
-        goodbye = encode_status(self._status("down", self._now_ms()))
-        self._link.publish(topics.status(self._hub), goodbye, retain=True)
+        if self._tells:
+            goodbye = encode_status(self._status("down", self._now_ms()))
+            self._link.publish(topics.status(self._hub), goodbye, retain=True)
         self._link.close(_LEAVE_WITHIN_S)
 
     def step(self) -> None:
@@ -114,15 +126,32 @@ class Publisher:
         Raises:
             StoreError: the outbox cannot be read or written.
         """
+        if self._link.connected:
+            self._greet()
+            self._tell_status()
+            self._tell_unsaved()
         self._take_receipts()
-        if not self._link.connected:
-            return
-        if self._came_up.is_set():  # what was on its way over the old connection may be gone
+        if self._outbox.spool != self._spool:  # a new file, or a card that was copied: its numbers begin anew
+            self._spool, self._stored_upto = self._outbox.spool, 0
+            self._go_back(self._pace.window_packs)
+        if self._link.connected:
+            self._send()
+
+    def _greet(self) -> None:
+        """After coming up: what was on its way over the old connection may be gone."""
+        if self._came_up.is_set():
             self._came_up.clear()
             self._status_at_s = float("-inf")
             self._told = b""
             self._go_back(self._pace.window_packs)
-        self._tell_status()
+
+    def _tell_unsaved(self) -> None:
+        while self._unsaved:
+            if not self._link.publish(topics.foreign_readings(self._hub), encode(self._unsaved[0])):
+                return
+            self._unsaved.popleft()
+
+    def _send(self) -> None:
         now_s = self._clock.monotonic()
         if self._flying and now_s >= self._resend_at_s:
             self._wait_s = min(self._pace.longest_wait_s, self._wait_s * 2)
@@ -156,13 +185,29 @@ class Publisher:
     def _take_receipts(self) -> None:
         while self._receipts:
             receipt = self._receipts[0]
-            spool = self._outbox.spool
             if self._outbox.settle(receipt):
                 self._progress(receipt.upto)
-            elif self._outbox.spool != spool:
-                self._stored_upto = 0
-                self._go_back(self._pace.window_packs)
+            elif receipt.spool not in (self._outbox.spool, self._spool):
+                self._hear_namesake(receipt)
             self._receipts.popleft()
+
+    def _hear_namesake(self, receipt: Receipt) -> None:
+        now_s = self._clock.monotonic()
+        known = self._namesake.spool(now_s)
+        self._namesake = self._namesake.hear(receipt, now_s)
+        if not known and self._namesake.spool(now_s):
+            _log.warning("%s", self._all_faults()[self._hub])
+
+    def _all_faults(self) -> dict[str, str]:
+        """By the name of hub or probe; what ails the hub itself in one line."""
+        other = self._namesake.spool(self._clock.monotonic())
+        line = (
+            f"hub {self._hub}: another hub of this name publishes to the same broker (outbox {other}): "
+            "give each [[hub]] a name of its own"
+        )
+        own = [self._faults[self._hub]] if self._hub in self._faults else []
+        said = "; ".join([*own, line] if other else own)
+        return {**self._faults, **({self._hub: said} if said else {})}
 
     def _progress(self, upto: int) -> None:
         if upto <= self._stored_upto:
@@ -174,10 +219,10 @@ class Publisher:
         self._expect_receipt(self._clock.monotonic())
 
     def _tell_status(self) -> None:
-        now_s = self._clock.monotonic()
-        if now_s - self._status_at_s < STATUS_EVERY_S and self._faults == self._told_faults:
+        now_s, faults = self._clock.monotonic(), self._all_faults()
+        if not self._tells or (now_s - self._status_at_s < STATUS_EVERY_S and faults == self._told_faults):
             return
-        faults, payload = self._faults, encode_status(self._status("up", self._up_since_ms()))
+        payload = encode_status(self._status("up", self._up_since_ms()))
         if payload == self._told or self._link.publish(topics.status(self._hub), payload, retain=True):
             self._told, self._told_faults, self._status_at_s = payload, faults, now_s
 
@@ -192,7 +237,7 @@ class Publisher:
             fill.oldest_ms,
             fill.given_up,
             fill.undated,
-            self._faults if state == "up" else {},
+            self._all_faults() if state == "up" else {},
         )
 
     def _step_guarded(self) -> None:
@@ -201,6 +246,8 @@ class Publisher:
             problem = ""
         except StoreError as error:
             problem = str(error)
+        except Exception as error:  # noqa: BLE001 - a hub that scans and publishes nothing would look healthy
+            problem = f"hub {self._hub}: publishing failed ({type(error).__name__}: {error})"
         if problem and problem != self._problem:
             _log.error("%s; trying again", problem)
         self._problem = problem

@@ -15,6 +15,7 @@ from sensord.link.clockfix import ClockFix, is_sure
 from sensord.link.machine import Machine
 from sensord.link.outbox import Outbox, Taken
 from sensord.link.publisher import Pace, Publisher
+from sensord.model import Reading
 from sensord.settings import HubSettings
 
 MOST_UNSAVED_SCANS = 100
@@ -134,7 +135,18 @@ class Sense:
             self._unsaved.append([self._taken(sample) for sample in scan.samples])
             self._tell_faults({fault.probe_full_name: fault.text for fault in scan.faults})
         self._save()
-        self._publisher.nudge(self._faults)
+        self._publisher.nudge(self._all_faults(), self._newest_unsaved())
+
+    def _all_faults(self) -> dict[str, str]:
+        """Of the probes, and of the hub itself in one line."""
+        hub = self._hub.name
+        disk = f"hub {hub}: {self._disk_problem}" if self._disk_problem else ""
+        said = "; ".join(line for line in (self._faults.get(hub), disk) if line)
+        return {**self._faults, **({hub: said} if said else {})}
+
+    def _newest_unsaved(self) -> list[Reading]:
+        newest = self._dated(self._unsaved[-1]) if self._unsaved else []
+        return [Reading(row.probe, row.at_ms, row.temp_c, row.rh_pct) for row in newest if row.at_ms is not None]
 
     def _scan(self) -> Scanned | None:
         try:
@@ -152,9 +164,13 @@ class Sense:
             while self._unsaved:
                 self._outbox.append(self._dated(self._unsaved[0]))
                 self._unsaved.popleft()
+            if self._disk_problem:
+                _log.info(
+                    "hub %s: the outbox takes readings again; those that waited in memory are in it", self._hub.name
+                )
             self._disk_problem = ""
         except StoreError as error:
-            problem = f"{error}: readings stay in memory meanwhile, at most {MOST_UNSAVED_SCANS} scans"
+            problem = f"{error}; readings stay in memory meanwhile, at most {MOST_UNSAVED_SCANS} scans"
             if problem != self._disk_problem:
                 _log.error("%s", problem)
             self._disk_problem = problem

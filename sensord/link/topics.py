@@ -50,6 +50,11 @@ def readings(hub: str, spool: str, seq: int) -> str:
     return f"{ROOT}/{hub}/readings/{spool}/{seq}"
 
 
+def foreign_readings(hub: str) -> str:
+    """Where a pack of no outbox goes: recorded, no receipt."""
+    return f"{ROOT}/{hub}/readings"
+
+
 def receipts(hub: str) -> str:
     """Where the receipts for a hub go."""
     return f"{ROOT}/{hub}/receipts"

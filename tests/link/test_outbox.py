@@ -8,6 +8,9 @@ from sensord.errors import StoreError
 from sensord.link.outbox import Outbox, Taken
 from sensord.link.receipts import Receipt
 
+BASE = 29_000_000
+"""Minutes since 1970, in 2025."""
+
 
 def scan(number: int, *, at_ms: int | None = None, probes: int = 2) -> list[Taken]:
     when = number * 60_000 if at_ms is None else at_ms
@@ -88,6 +91,99 @@ def test_one_scan_larger_than_the_bound_still_ends(file: Path) -> None:
         outbox.append(scan(number, probes=5))
     assert {row.at_ms for row in outbox.rows(0, 99)} == {180_000}
     assert outbox.fill().given_up == 10
+    outbox.close()
+
+
+def overwrite_a_page(file: Path) -> None:
+    """Zeroes in the middle of the readings, as a worn card does."""
+    pages = file.stat().st_size // 4096
+    with file.open("r+b") as opened:
+        opened.seek(pages // 2 * 4096)
+        opened.write(bytes(4096))
+
+
+def test_what_can_still_be_read_of_a_damaged_file_goes_into_the_new_one(file: Path) -> None:
+    """All but the readings of the damaged page: from the oldest up to it, from the newest back to it."""
+    outbox = Outbox(file, boot="one")
+    for number in range(1, 201):
+        outbox.append(scan(BASE + number, probes=20))
+    outbox.append(undated(1))
+    outbox.close()
+    overwrite_a_page(file)
+    outbox = Outbox(file, boot="one")
+    assert outbox.learn_offset(5_000) == 1
+    found = {(row.at_ms, row.probe, row.temp_c) for row in outbox.rows(0, 9_999)}
+    everything = {
+        (row.at_ms, row.probe, row.temp_c) for number in range(1, 201) for row in scan(BASE + number, probes=20)
+    }
+    found.remove((65_000, "shelf/p0", 20.0))
+    assert found < everything
+    assert len(everything - found) < 200
+    assert {scan(BASE + 1)[0].at_ms, scan(BASE + 200)[0].at_ms} <= {at_ms for at_ms, _, _ in found}
+    outbox.close()
+
+
+@pytest.mark.parametrize("at_work", ["rows", "settle"])
+def test_damage_found_at_work_begins_a_new_spool_at_once(file: Path, at_work: str) -> None:
+    outbox = Outbox(file, boot="one")
+    for number in range(1, 201):
+        outbox.append(scan(BASE + number, probes=20))
+    spool, waiting = outbox.spool, outbox.fill().rows
+    outbox._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    overwrite_a_page(file)
+    outbox._connection.execute("PRAGMA shrink_memory")
+    if at_work == "rows":
+        assert outbox.rows(0, 9_999) == []
+    else:
+        assert not outbox.settle(Receipt(spool, 4_000))
+    assert outbox.spool != spool
+    assert waiting - 200 < len(outbox.rows(0, 9_999)) < waiting
+    outbox.close()
+
+
+def test_a_file_that_somebody_deletes_is_written_anew_with_all_that_waits(
+    file: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """It would be gone with the end of the process, and nobody would have been told."""
+    outbox = Outbox(file, boot="one")
+    outbox.append(scan(BASE + 1))
+    for each in file.parent.iterdir():
+        each.unlink()
+    outbox.append(scan(BASE + 2))
+    outbox.close()
+    assert "was deleted while in use" in caplog.text
+    outbox = Outbox(file, boot="two")
+    assert [row.at_ms for row in outbox.rows(0, 9)] == [each.at_ms for n in (1, 2) for each in scan(BASE + n)]
+    outbox.close()
+
+
+def test_a_file_deleted_without_its_log_is_not_mixed_with_the_new_one(file: Path) -> None:
+    outbox = Outbox(file, boot="one")
+    outbox.append(scan(BASE + 1))
+    file.unlink()
+    outbox.append(scan(BASE + 2))
+    with pytest.raises(StoreError, match="another 'nestclimate sense' uses it"):
+        Outbox(file, boot="one")
+    outbox.close()
+    outbox = Outbox(file, boot="one")
+    assert outbox.moved_aside is None
+    assert outbox.fill().rows == 4
+    outbox.close()
+
+
+def test_a_full_disk_is_told_with_the_file_and_the_room_of_the_log_is_used_first(file: Path) -> None:
+    """The limit of pages makes SQLite itself answer that the disk is full."""
+    outbox = Outbox(file, boot="one")
+    outbox.append(scan(BASE + 1))
+    pages = outbox._connection.execute("PRAGMA page_count").fetchone()[0]
+    outbox._connection.execute(f"PRAGMA max_page_count = {pages}")
+    with pytest.raises(
+        StoreError, match=r"outbox .*outbox-shelf\.db: takes nothing .*full.*: the card may be"
+    ) as caught:
+        outbox.append(scan(BASE + 2, probes=500))
+    assert len(caught.value.problems) == 1
+    assert Path(f"{file}-wal").stat().st_size == 0
+    assert outbox.fill().rows == 2
     outbox.close()
 
 

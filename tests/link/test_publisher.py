@@ -2,6 +2,7 @@
 
 import itertools
 import json
+import threading
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -9,9 +10,11 @@ from types import SimpleNamespace
 
 import pytest
 
-from sensord.clock import ManualClock
+from sensord.clock import ManualClock, from_ms
+from sensord.errors import StoreError
 from sensord.link import topics
 from sensord.link.base import Message, Subscriber
+from sensord.link.leftover import Leftover, former_hubs
 from sensord.link.memory import MemoryBroker, MemoryLink
 from sensord.link.outbox import Outbox, Taken
 from sensord.link.publisher import Pace, Publisher
@@ -284,3 +287,136 @@ def test_a_full_disk_keeps_scans_in_memory_until_it_takes_them_again(
     assert 90 < kept < 191
     times = [row.at_ms for row in outbox.rows(0, 999)]
     assert [later - earlier for earlier, later in itertools.pairwise(times)] == [60_000] * 191
+
+
+def limit_pages(outbox: Outbox, most: int | None = None) -> None:
+    """The limit of pages makes SQLite itself answer that the disk is full; by default at once."""
+    pages = most or outbox._connection.execute("PRAGMA page_count").fetchone()[0]
+    outbox._connection.execute(f"PRAGMA max_page_count = {pages}")
+
+
+def test_on_a_full_disk_the_nests_are_watched_all_the_same_and_the_station_is_told(
+    outbox: Outbox, broker: MemoryBroker, clock: ManualClock
+) -> None:
+    """Each scan goes out as any sensor's does; with room again all of them go the sure way too."""
+    work = sense(outbox, broker, clock, Board(kept=True), OneProbe(clock))
+    work._publisher.start()
+    for _ in range(5):
+        outbox.append([Taken("shelf/a", 0, 1_790_000_000_000, 20.0, 50.0)] * 100)
+    limit_pages(outbox)
+    heard: list[Message] = []
+    MemoryLink(broker, "any", Subscriber((topics.ALL_READINGS,), heard.append)).start()
+    for _ in range(100):
+        clock.advance(60)
+        work.scan_once()
+        work._publisher.step()
+    unnumbered = [message for message in heard if message.topic == "nestclimate/1/shelf/readings"]
+    assert unnumbered
+    at_ms = decode_pack(unnumbered[-1].payload, 0, "shelf").readings[0].at_ms
+    assert at_ms == round(clock.now().timestamp() * 1000)
+    assert "takes nothing (database or disk is full)" in status(broker)["faults"]["shelf"]
+    limit_pages(outbox, 100_000)
+    clock.advance(60)
+    work.scan_once()
+    work._publisher.step()
+    assert "faults" not in status(broker)
+    assert sum(row.at_ms != 1_790_000_000_000 for row in outbox.rows(0, 9_999)) == 101
+
+
+def test_a_receipt_that_the_full_disk_does_not_take_silences_nothing(
+    outbox: Outbox, broker: MemoryBroker, publisher: Publisher, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fill(outbox, 2)
+    publisher.step()
+
+    def refuse(_receipt: Receipt) -> bool:
+        raise StoreError("outbox: takes nothing")
+
+    monkeypatch.setattr(outbox, "settle", refuse)
+    Station(broker)
+    publisher.nudge({"shelf/a": "does not answer"})
+    publisher._receipts.append(Receipt(outbox.spool, 2))
+    with pytest.raises(StoreError):
+        publisher.step()
+    assert status(broker)["faults"] == {"shelf/a": "does not answer"}
+
+
+def test_a_new_outbox_is_sent_from_its_first_reading_on(
+    outbox: Outbox, broker: MemoryBroker, publisher: Publisher, tmp_path: Path
+) -> None:
+    """Found damaged while all was sent: the numbers begin at 1 again, below what was sent before."""
+    station = Station(broker)
+    fill(outbox, 40)
+    for _ in range(12):
+        publisher.step()
+    assert outbox.fill().rows == 0
+    outbox._begin_anew(StoreError("damaged"))
+    outbox.append([Taken("shelf/a", 0, 1_790_000_100_000, 20.0, 50.0)])
+    publisher.step()
+    publisher.step()
+    assert ("shelf/a", 1_790_000_100_000) in station.stored
+    assert outbox.fill().rows == 0
+
+
+def test_another_hub_of_the_same_name_is_told_once_and_forgotten_when_it_is_gone(
+    outbox: Outbox, broker: MemoryBroker, publisher: Publisher, clock: ManualClock, caplog: pytest.LogCaptureFixture
+) -> None:
+    other = MemoryLink(broker, "other", Subscriber())
+    other.start()
+    publisher.step()
+
+    def receipt(upto: int) -> None:
+        other.publish(topics.receipts("shelf"), encode_receipt(Receipt("elsewhere", upto)), retain=True)
+        publisher.step()
+
+    for upto in (5, 9):  # of an outbox of our own former days: a burst, then the station says the last one again
+        receipt(upto)
+    clock.advance(3_600)
+    receipt(9)
+    assert "faults" not in status(broker)
+    for upto in (12, 15, 18):
+        receipt(upto)
+        clock.advance(70)
+    publisher.step()
+    assert (
+        "another hub of this name publishes to the same broker (outbox elsewhere)" in status(broker)["faults"]["shelf"]
+    )
+    assert caplog.text.count("another hub of this name") == 1
+    clock.advance(1_000)
+    publisher.step()
+    assert "faults" not in status(broker)
+
+
+def test_whatever_goes_wrong_while_publishing_is_told_and_tried_again(
+    outbox: Outbox, publisher: Publisher, caplog: pytest.LogCaptureFixture
+) -> None:
+    """The thread lives on: a hub that scans and publishes nothing would look healthy."""
+    outbox.append([Taken("shelf/a", 0, 1_790_000_000_000, 20.0, 50.0), Taken("loft/a", 0, 1_790_000_000_000, 1.0, 5.0)])
+    for _ in range(3):
+        publisher._step_guarded()
+    assert caplog.text.count("publishing failed (InputError: a pack holds readings of one hub") == 1
+
+
+def test_what_a_renamed_hub_left_behind_goes_out_under_its_old_name(
+    broker: MemoryBroker, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """And nothing is said of its state, for nobody scans under that name."""
+    for name, rows in (("shelf", 5), ("loft", 1)):
+        outbox = Outbox(tmp_path / f"outbox-{name}.db", boot="one")
+        fill(outbox, rows)
+        outbox.close()
+    (tmp_path / "outbox-shelf.db.damaged-1").touch()
+    assert former_hubs(tmp_path, {"loft"}) == ["shelf"]
+    station, outbox = Station(broker), Outbox(tmp_path / "outbox-shelf.db", boot="two")
+    left = Leftover(
+        "shelf",
+        outbox,
+        lambda heard, _will: MemoryLink(broker, "hub", heard),
+        boot="two",
+        clock=ManualClock(from_ms(0)),
+    )
+    left.run(threading.Event())
+    assert len(station.stored) == 5
+    assert topics.status("shelf") not in broker.retained
+    assert "the 5 readings that still wait go out under that name" in caplog.text
+    outbox.close()
