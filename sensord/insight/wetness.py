@@ -33,10 +33,10 @@ SETTLE_H = 4  # after a fill: cold water, open plug
 DRY_H = 24  # hours after condensation in which a probe recovers
 ACTIVITY_DRY = 0.65
 _DRIFT_PER_DAY = 0.02 / 365  # in relative humidity; the data sheet says 0.25 % a year, worn probes do worse
-_REFERENCE, _REFERENCE_MOST, _DECISION = 0.05, 0.16, 0.28  # of 1 - activity; the decision in 1 - activity times hours
-_CLIP = 0.3
+_REFERENCE, _REFERENCE_MOST, _DECISION = 0.02, 0.16, 0.15  # of 1 - activity; the decision in 1 - activity times hours
+_STEP_MOST = 0.06  # what one hour may add: doors make few large steps, cotton many small ones
 _CLEARLY_DRYING = 0.15
-_CALM_H = 7
+_CALM_H, _LATEST_H = 7, 3
 _KEPT_EVENTS = 20
 
 
@@ -272,7 +272,7 @@ class WetnessTracker:
         if noticed or recovering:
             return noticed
         reference = min(_REFERENCE_MOST, _REFERENCE + 1.5 * self._activity_sd())
-        self._sum = min(2 * _DECISION, cusum.upper(self._sum, min(calm, _CLIP), reference))
+        self._sum = min(2 * _DECISION, cusum.upper(self._sum, min(calm, reference + _STEP_MOST), reference))
         if self._phase in {"learning", "wet"}:
             if self._sum >= _DECISION and self._short > reference and not self._sudden(number):
                 self._phase = "drying"
@@ -360,15 +360,23 @@ class WetnessTracker:
         self._mean_var += share * (seen.sd * seen.sd - self._mean_var)  # biases do not average out
 
     def _remember(self, number: int, deficit: float) -> float:
-        """Keep it, and return the median of the last hours: an open plug or door makes a spike of an hour or two."""
+        """Keep it, and return what is left when short spikes are set aside.
+
+        An open plug or door makes a spike of an hour or two, sometimes a few of them: the median of the last hours does
+        not see it, and once the very last hours are calm again, no more of it is counted. Drying is deepest at the end.
+        """
         self._deficits[number] = deficit
         if len(self._deficits) > HOUR_KEPT:
             del self._deficits[next(iter(self._deficits))]
-        recent = sorted(list(self._deficits.values())[-_CALM_H:])
-        calm = max(-1.0, min(1.0, recent[len(recent) // 2]))
+        recent = list(self._deficits.values())[-_CALM_H:]
+        calm = max(-1.0, min(1.0, _middle(recent), _middle(recent[-_LATEST_H:])))
         self._short += (calm - self._short) / 4.0
         self._day += (calm - self._day) / 20.0
         return calm
+
+
+def _middle(values: list[float]) -> float:
+    return sorted(values)[len(values) // 2]
 
 
 def _usable(hour: HourSample) -> bool:
