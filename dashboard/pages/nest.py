@@ -187,7 +187,7 @@ def shown_now(source: Source, name: str, most: int, *, may_write: bool) -> Now:
     fan = water_figure(now.water, snapshot.at_ms, snapshot.time_zone) if now.water else None
     told = gone(now, snapshot) if now.died_ms is not None else facts(now, snapshot)
     return (
-        told, words, fan or NOTHING, _SHOWN if fan else _HIDDEN, journal(written, snapshot.time_zone, may_write=may_write),
+        told, words, fan or NOTHING, _SHOWN if fan else _HIDDEN, journal(written, snapshot.at_ms, snapshot.time_zone, may_write=may_write),
         not written.more, provenance(now.bands, snapshot.temperature_unit),
     )  # fmt: skip
 

@@ -11,9 +11,12 @@ from markupsafe import Markup
 from dashboard import text_nest
 from dashboard.nest_snapshot import Journal, Written
 from dashboard.viewmodels import local
+from sensord.clock import DAY_MS
 
 FIRST, MORE = 12, 60
 """So many lines at first, and so many more with each wish."""
+SHORT_MS = 180 * DAY_MS
+"""Within that nobody takes a day without its year for another."""
 WITHDRAW_PATH, PUT_BACK_PATH = "/write/entries/withdraw", "/write/entries/put-back"
 
 
@@ -22,20 +25,20 @@ def most_lines(wishes: int | None) -> int:
     return FIRST + MORE * max(0, wishes or 0)
 
 
-def journal(found: Journal, zone: str, *, may_write: bool) -> list[Any]:
+def journal(found: Journal, now_ms: int, zone: str, *, may_write: bool) -> list[Any]:
     """The last lines, each with when it is for and who wrote it; what was withdrawn is for those who may put it back."""
     lines = [line for line in found.lines if may_write or line.withdrawn_ms is None]
     head = html.H2(text_nest.JOURNAL)
     if not lines:
         return [head, html.P(text_nest.JOURNAL_EMPTY, className="soft")]
     heads = [html.Th(word, scope="col") for word in text_nest.JOURNAL_HEADS] + [html.Td()] * may_write
-    rows = [_row(line, zone, may_write=may_write) for line in lines]
+    rows = [_row(line, now_ms, zone, may_write=may_write) for line in lines]
     table = html.Table([html.Thead(html.Tr(heads)), html.Tbody(rows)])
     return [head, html.Div(table, className="scroll entries", tabIndex=0)]
 
 
-def _row(line: Written, zone: str, *, may_write: bool) -> html.Tr:
-    at = local(line.at_ms, zone, "%-d %b %Y %H:%M")
+def _row(line: Written, now_ms: int, zone: str, *, may_write: bool) -> html.Tr:
+    at = local(line.at_ms, zone, "%-d %b %H:%M" if now_ms - line.at_ms < SHORT_MS else "%-d %b %Y %H:%M")
     by = line.by or text_nest.BY_NOBODY
     if line.withdrawn_ms is None:
         cells = [at, line.words, by, *([_withdraw(line, f"{line.words}, {at}, {by}")] if may_write else [])]

@@ -80,6 +80,7 @@ def test_a_fill_ends_a_top_up_and_the_round_made_anew_agrees(made) -> None:
 def test_what_was_done_is_shown_for_half_a_day(made, clock) -> None:
     data, keeper = made
     keeper.write("/write/entries", {"nest": "A-01", "kind": "count", "amount": 12})
+    data.refresh()
     clock.advance(HOUR_MS * 11 / 1_000)
     data.refresh()
     assert ["count"] == [one.chore.task for one in data.round().done]
