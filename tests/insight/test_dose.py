@@ -51,6 +51,20 @@ def test_ramp_fails_where_the_published_formula_says(rate, failure_c):
     assert dose.heat_injury_pct(steps, line) == pytest.approx(100.0, rel=0.03)
 
 
+def test_a_ramp_from_below_the_harmless_limit_fails_where_one_from_there_does():
+    """What does no harm on the way up changes nothing."""
+    assert dose.ramp_failure_c(10.0, 0.5, LINE) == dose.ramp_failure_c(30.0, 0.5, LINE)
+
+
+def test_a_steep_ramp_from_close_below_the_end_fails_where_the_integral_says():
+    """Ten degrees a minute from 49 °C, summed apart in steps of 0.6 ms: the start itself counts, not only the slope."""
+    injury, temp_c, step_min = 0.0, 49.0, 1e-5
+    while injury < 1.0:
+        injury += step_min / LINE.minutes_to_failure(temp_c + 5.0 * step_min)
+        temp_c += 10.0 * step_min
+    assert dose.ramp_failure_c(49.0, 10.0, LINE) == pytest.approx(temp_c, abs=1e-3)
+
+
 @given(st.lists(st.tuples(st.integers(1, 200), st.floats(31, 49)), min_size=1, max_size=6), st.randoms())
 def test_order_does_not_matter_and_splitting_changes_nothing(steps, random):
     """Additivity: the same exposures in another order, or cut in two, do the same harm."""

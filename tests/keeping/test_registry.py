@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from sensord.clock import DAY_MS
 from sensord.db import open_db
@@ -89,6 +91,30 @@ def test_a_probe_is_at_one_place_at_a_time(registry: Registry):
     assert registry.placements(at_ms=5 * DAY - 1) == [ended]
     assert registry.placements(at_ms=5 * DAY, probe="a/p1") == [moved]
     assert registry.placements(nest="T1") == [ended]
+
+
+spans = st.lists(
+    st.tuples(st.sampled_from("ab"), st.integers(0, 30), st.one_of(st.none(), st.integers(1, 12))), max_size=7
+)
+
+
+@given(spans)
+def test_overlaps_are_found_wherever_two_placements_of_a_probe_meet(given_spans):
+    """Beside the plain way, each against all that began before it; an open end reaches for ever."""
+    rows = sorted(
+        (
+            Placement(probe, "T1", "ants", Place.WET_END, since, None if length is None else since + length)
+            for probe, since, length in given_spans
+        ),
+        key=lambda one: (one.probe, one.since_ms),
+    )
+    late = [
+        any(before.probe == one.probe and before.holds(one.since_ms) for before in rows[:number])
+        for number, one in enumerate(rows)
+    ]
+    assert len(overlaps(rows[::-1])) == len(overlaps(rows)) == sum(late)
+    for cut in range(len(rows)):
+        assert any(late[:cut]) or bool(overlaps(rows[cut:], rows[:cut])) == any(late)
 
 
 def test_overlaps_across_a_long_one():
