@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import logging
 from collections.abc import Callable, Iterable, Mapping
 from io import StringIO
@@ -12,6 +11,7 @@ from dashboard import text_keeping as text
 from dashboard.filling import colony_now
 from dashboard.keeping_snapshot import Address, ColonyPast, Grid, Labelled, ProbeCheck, ProbeChecks, ProbePast
 from dashboard.viewmodels import local_datetime, natural
+from sensord.addresses import is_everywhere, is_loopback
 from sensord.air.calibration import Calibration
 from sensord.clock import MINUTE_MS, to_ms
 from sensord.errors import NestclimateError
@@ -181,24 +181,14 @@ def address_of(settings: DashboardSettings) -> Address:
         return Address(link, text.LINK_MISSING.format(link=link, port=settings.port))
     if not _reachable(host):
         return Address(link, text.LINK_LOOPBACK.format(link=link, port=settings.port))
-    if _is_loopback(settings.host):
+    if is_loopback(settings.host):
         return Address(link, text.LINK_NOT_LISTENING.format(host=settings.host))
     return Address(link)
 
 
 def _reachable(host: str) -> bool:
     """Whether another machine could mean this one by that name or address."""
-    try:
-        return bool(host) and not _is_loopback(host) and not ipaddress.ip_address(host).is_unspecified
-    except ValueError:
-        return True
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
+    return bool(host) and not is_loopback(host) and not is_everywhere(host)
 
 
 def _check(found: ProbeChecked) -> ProbeCheck:

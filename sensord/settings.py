@@ -172,7 +172,10 @@ class DashboardSettings:
     host: str = key("127.0.0.1", "address to listen on; loopback until told otherwise")
     port: int = key(8050, "TCP port", low=1, high=65535)
     open_to: str = key("", "network that may look beside loopback, such as 192.168.1.0/24; blank: nobody")
-    link: str = key("", "address of the dashboard as a phone sees it, for links in messages; blank: http://HOST:PORT")
+    link: str = key(
+        "",
+        "address of the dashboard as a phone sees it, for links in messages; blank: http://HOST:PORT, with this machine's name where host is 0.0.0.0",
+    )
     temperature_unit: str = key("C", "°C or °F on every page; commands, CSV and JSON stay in °C", choices=("C", "F"))
 
 

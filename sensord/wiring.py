@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import importlib
 import os
+import socket
 from dataclasses import replace
 from functools import cached_property
 from types import ModuleType
 from typing import TYPE_CHECKING
 
+from sensord.addresses import link_of
 from sensord.db import open_db
-from sensord.errors import ConfigError, MissingPartError
+from sensord.errors import ConfigError, MissingPartError, how_to_install
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -258,15 +260,13 @@ class Room:
         from sensord.settings import PushSettings
         from sensord.store.status import HubStatuses
 
-        dashboard = self.config.dashboard
-        link = dashboard.link or f"http://{dashboard.host}:{dashboard.port}"
         push = self.config.push or PushSettings()
         teller = Teller(
             self.alarm_log,
             Deliveries(self.connection),
             push.route,
             self.config.zone,
-            link,
+            link_of(self.config.dashboard, socket.gethostname()),
             quiet=(push.quiet_from, push.quiet_until),
             remind_ms=push.remind_min * MINUTE_MS,
             escalate_ms=push.escalate_after_min * MINUTE_MS,
@@ -388,6 +388,4 @@ class Room:
         try:
             return importlib.import_module(module)
         except ModuleNotFoundError as error:
-            raise MissingPartError(
-                f"{module} needs the package {error.name!r}: install it with pip install 'nestclimate[{extra}]'"
-            ) from error
+            raise MissingPartError(f"{module} needs the package {error.name!r}: {how_to_install(extra)}") from error

@@ -23,6 +23,8 @@ UNITS = {
     K.DRY: " %RH", K.WET: " %RH", K.HOT: " °C", K.COLD: " °C", K.SWING: " °C in an hour", K.RESERVOIR: " days left",
     K.SILENT: " s", K.FAULTY: " s",
 }  # fmt: skip
+LIMIT_UNITS = {K.SWING: " °C", K.RESERVOIR: " days"}
+"""Where a limit needs fewer words than the value before it."""
 FIRST = {
     K.DRY: "Look at the reservoir and the cotton; top up, or offer a fresh tube.",
     K.WET: "Let air in; take away standing water, leftovers and mould.",
@@ -45,7 +47,7 @@ def compose(news: Sequence[News], at_ms: int, zone: tzinfo, link: str) -> Messag
         news: at least one.
         at_ms: the message's instant.
         zone: the station's time zone, for the words.
-        link: the dashboard's address as a phone sees it.
+        link: the dashboard's address as a phone sees it; empty: no links.
     """
     alarms = [each.alarm for each in news]
     priority = max((alarm.priority for alarm in alarms), key=RANK.__getitem__)
@@ -131,7 +133,7 @@ def _line(alarm: Alarm, zone: tzinfo, *, over: bool) -> str:
     if alarm.kind in (K.SILENT, K.FAULTY):
         whose = f", probe {alarm.probe}" if alarm.probe else ""
         return f"{start}{WORDS[alarm.kind]}, since {since}{whose}"
-    limit = f" (limit {_value(alarm.kind, alarm.limit)})"
+    limit = f" (limit {alarm.limit:.1f}{LIMIT_UNITS.get(alarm.kind, UNITS[alarm.kind])})"
     return f"{start}{_value(alarm.kind, alarm.worst)}{limit}, since {since}"
 
 
@@ -143,6 +145,8 @@ def _value(kind: AlarmKind, value: float) -> str:
 
 def _links(alarms: Sequence[Alarm], link: str, *, over: bool) -> list[str]:
     """To the nest where it is one nest; and to where it is acknowledged with one tap: its own page, or the page of all."""
+    if not link:
+        return []
     nests = {alarm.nest for alarm in alarms}
     nest = nests.pop() if len(nests) == 1 else None
     base = link.rstrip("/")

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import argparse
 import json
+import secrets
 import socket
 import ssl
+import threading
+import time
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 
@@ -13,9 +16,9 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from sensord.addresses import link_hint
 from sensord.clock import to_ms
 from sensord.commands.serve import network_of, refuse_closed
-from sensord.config import Config
 from sensord.errors import MissingPartError, NestclimateError
 from sensord.keeping.keeping import Keeping
 from sensord.keeping.species import ANY
@@ -44,7 +47,7 @@ def run(args: argparse.Namespace, room: Room) -> int:
         *_species(room),
         *_store(room),
         *_server(room),
-        *_broker(room.config),
+        *_broker(room),
         *_buses(room),
         *_push(room),
         *_dashboard(room),
@@ -68,9 +71,8 @@ def _species(room: Room) -> Iterator[Finding]:
         yield from (Finding("species", False, problem) for problem in error.problems)
     else:
         own = len(keeping.by_colony) + len(keeping.by_nest)
-        yield Finding(
-            "species", True, f"{len(keeping.library)} known, {own} colonies and nests with files of their own"
-        )
+        known = len(keeping.library) - (ANY in keeping.library)
+        yield Finding("species", True, f"{known} known, {own} colonies and nests with files of their own")
         yield from (Finding("species", False, line) for line in keeping.unused)
         yield from _without_file(room, keeping)
 
@@ -115,7 +117,8 @@ def _server(room: Room) -> Iterator[Finding]:
         yield Finding("store server", not given_up, f"{room.server.name}: answers, {said}")
 
 
-def _broker(config: Config) -> Iterator[Finding]:
+def _broker(room: Room) -> Iterator[Finding]:
+    config = room.config
     broker = config.broker
     if broker is None:
         yield Finding("broker", True, "none configured: readings come by import only")
@@ -134,7 +137,22 @@ def _broker(config: Config) -> Iterator[Finding]:
         else:
             yield Finding("broker", False, f"{where}: does not answer ({error.strerror or error}); is it running?")
     else:
-        yield Finding("broker", True, f"{where}: answers")
+        yield _login(where, room)
+
+
+def _login(where: str, room: Room) -> Finding:
+    """Whether the broker lets us in: with this name and password, in this version of MQTT."""
+    try:
+        link = room.link(f"nestclimate-check-{secrets.token_hex(4)}")
+    except NestclimateError as error:
+        return Finding("broker", False, error.problems[0])
+    link.start()
+    waited, deadline_s = threading.Event(), time.monotonic() + CONNECT_WITHIN_S + 1
+    while not (link.connected or link.problem or time.monotonic() > deadline_s):
+        waited.wait(0.05)
+    let_in, problem = link.connected, link.problem
+    link.close(1)
+    return Finding("broker", let_in, f"{where}: lets us in" if let_in else problem or f"{where}: does not answer")
 
 
 def _buses(room: Room) -> Iterator[Finding]:
@@ -177,3 +195,6 @@ def _dashboard(room: Room) -> Iterator[Finding]:
         may = ", ".join(user.name for user in users) or "nobody yet, see 'nestclimate users add'"
         looks = f"; {network} may look" if network else ""
         yield Finding("dashboard", True, f"{settings.host}:{settings.port}; may sign in and write: {may}{looks}")
+        hint = link_hint(settings, socket.gethostname()) if room.route_names() else ""
+        if hint:
+            yield Finding("links", True, hint)

@@ -11,6 +11,7 @@ import threading
 from typing import Any
 from urllib.parse import urlsplit
 
+from sensord.addresses import is_loopback
 from sensord.clock import to_ms
 from sensord.errors import ConfigError, NestclimateError
 from sensord.health import BEAT_EVERY_S, Beats
@@ -96,7 +97,7 @@ def refuse_closed(room: Room) -> None:
         ConfigError: nobody can sign in, and no network may look.
     """
     settings = room.config.dashboard
-    if not settings.open_to and not _is_loopback(settings.host) and not room.users.any():
+    if not settings.open_to and not is_loopback(settings.host) and not room.users.any():
         raise ConfigError(
             f"station.toml: dashboard.host = {settings.host!r}: is beyond loopback, and nobody can sign in yet; "
             "add somebody with 'nestclimate users add NAME', or name a network that may look with open_to, or use 127.0.0.1"
@@ -109,13 +110,6 @@ def hosts_of(settings: DashboardSettings) -> frozenset[str]:
     first = machine.partition(".")[0]
     named = urlsplit(settings.link if "//" in settings.link else f"//{settings.link}").hostname or ""
     return frozenset({machine, first, f"{first}.local", settings.host.lower(), named}) - {""}
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
 
 
 def _listen(room: Room, app: Any, settings: DashboardSettings) -> Any:
