@@ -12,11 +12,12 @@ import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from types import ModuleType
 
 from sensord import __version__
 from sensord.clock import clock_from_environment
 from sensord.config import Config, find_folder, load_config
-from sensord.errors import ConfigError, NestclimateError
+from sensord.errors import ConfigError, MissingPartError, NestclimateError, how_to_install
 from sensord.keeping.species import load_species
 from sensord.wiring import Room
 
@@ -79,7 +80,7 @@ def _run(arguments: list[str]) -> int:
     parser.add_argument("rest", nargs=argparse.REMAINDER, help=argparse.SUPPRESS)
     known = parser.parse_args(arguments)
     name = "import_" if known.command == "import" else known.command  # `import` is a word of Python's own
-    module = importlib.import_module(f"sensord.commands.{name}")
+    module = _command(name)
     command_parser = argparse.ArgumentParser(prog=f"nestclimate {known.command}", description=COMMANDS[known.command])
     module.add(command_parser)
     args = command_parser.parse_args(known.rest)
@@ -87,6 +88,20 @@ def _run(arguments: list[str]) -> int:
     config = _load_everything(folder) if known.command == "check" else load_config(folder)
     status: int = module.run(args, Room(config, clock_from_environment()))
     return status
+
+
+def _command(name: str) -> ModuleType:
+    """The module of a command.
+
+    Raises:
+        MissingPartError: this installation lacks a package that it needs, as a hub's does.
+    """
+    try:
+        return importlib.import_module(f"sensord.commands.{name}")
+    except ModuleNotFoundError as error:
+        raise MissingPartError(
+            f"this command needs the package {error.name!r}, which a hub does without: {how_to_install('station')}"
+        ) from error
 
 
 def _load_everything(folder: Path) -> Config:

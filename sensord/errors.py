@@ -72,3 +72,12 @@ class PushError(NestclimateError):
 
 class MissingPartError(NestclimateError):
     """An optional package is not installed."""
+
+
+def how_to_install(extra: str) -> str:
+    """What to do about it; ``extra`` of pyproject.toml, blank for the core."""
+    return (
+        f"in the folder of the source, pip install '.[{extra}]'"
+        if extra
+        else "in the folder of the source, pip install ."
+    )

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any, TextIO
 
-from sensord.errors import InputError, MissingPartError, NestclimateError
+from sensord.errors import InputError, MissingPartError, NestclimateError, how_to_install
 
 SUFFIXES = (".csv", ".parquet")
 Batch = Sequence[Sequence[Any]]
@@ -68,7 +68,7 @@ def _write_parquet(draft: Path, columns: dict[str, str], batches: Iterable[Batch
         from pyarrow import parquet
     except ModuleNotFoundError as error:
         raise MissingPartError(
-            "Parquet needs the package 'pyarrow': install it with pip install 'nestclimate[station]', or export .csv"
+            f"Parquet needs the package 'pyarrow': {how_to_install('station')}, or export .csv"
         ) from error
     from sensord.clock import parse_instant
 

@@ -58,6 +58,10 @@ class Link(Protocol):
     def connected(self) -> bool:
         """Whether the broker let us in and has not been seen to vanish. Never judge the age of data by it."""
 
+    @property
+    def problem(self) -> str:
+        """What keeps us from the broker, one line; empty while connected or not yet tried."""
+
     def start(self) -> None:
         """Begin to connect, in the background; the broker need not be there yet."""
 

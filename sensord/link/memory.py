@@ -131,6 +131,11 @@ class MemoryLink:
         """Whether the broker let us in."""
         return self._connected
 
+    @property
+    def problem(self) -> str:
+        """What keeps us from the broker."""
+        return "" if self._connected else "the broker is down"
+
     def start(self) -> None:
         """Connect, now or when the broker comes back."""
         if self not in self._broker.links:

@@ -10,7 +10,7 @@ import threading
 from pathlib import Path
 from typing import Any
 
-from sensord.errors import MissingPartError, ProbeError
+from sensord.errors import MissingPartError, ProbeError, how_to_install
 from sensord.probes.bus import own_device
 
 
@@ -95,7 +95,7 @@ def open_pi_bus(bus_number: int, devices: Path = Path("/dev")) -> PiBus:
     except ModuleNotFoundError as error:
         os.close(descriptor)
         raise MissingPartError(
-            f"bus {path}: the package {error.name!r} is not installed: pip install 'nestclimate[hub]'"
+            f"bus {path}: the package {error.name!r} is not installed: {how_to_install('')}"
         ) from error
     except (OSError, RuntimeError) as error:
         os.close(descriptor)
