@@ -99,6 +99,25 @@ def test_a_season_by_date_ends_where_one_by_hand_begins() -> None:
     assert (after.season, after.since_ms) == (Season.WAKE_UP, ms("2027-02-10T00:00:00Z"))
 
 
+def test_between_two_seasons_by_hand_each_ends_at_its_own_neighbour() -> None:
+    """Rest in June, waking up in August: July and September are active, each from where the hand let go."""
+    word = by_hand(
+        SeasonByHand(Season.WINTER_REST, date(2026, 6, 1), date(2026, 7, 1)),
+        SeasonByHand(Season.WAKE_UP, date(2026, 8, 1), date(2026, 9, 1)),
+    )
+    july, september = season_at(word, ms("2026-07-15T00:00:00Z")), season_at(word, ms("2026-09-15T00:00:00Z"))
+    assert (july.since_ms, july.until_ms) == (ms("2026-07-01T00:00:00Z"), ms("2026-08-01T00:00:00Z"))
+    assert (september.since_ms, september.until_ms) == (ms("2026-09-01T00:00:00Z"), ms("2026-10-01T00:00:00Z"))
+    assert {july.season, september.season} == {Season.ACTIVE}
+
+
+def test_a_keeper_who_says_that_there_is_no_rest_is_believed_whatever_dates_the_file_below_has(tmp_path: Path) -> None:
+    (tmp_path / "species").mkdir()
+    (tmp_path / "species" / "lasius-niger.toml").write_text('[rest]\nkind = "none"\n', encoding="utf-8")
+    moment = season_at(load_species(tmp_path)["Lasius niger"], ms("2026-12-24T00:00:00Z"))
+    assert (moment.season, moment.since_ms, moment.until_ms) == (Season.ACTIVE, None, None)
+
+
 def test_a_rest_by_hand_that_joins_the_one_by_date_is_one_rest() -> None:
     """From 10 October by hand until 20 November, by date from 1 November to the end of February."""
     word = by_hand(SeasonByHand(Season.WINTER_REST, date(2026, 10, 10), date(2026, 11, 20)))
