@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from sensord.clock import DAY_MS
 from sensord.keeping.rest import Rest
-from sensord.keeping.seasons import Moment
+from sensord.keeping.seasons import Moment, target_temp_c
 from sensord.keeping.species import Species
 from sensord.model import Entry, EntryKind, Nest, NestKind, Season, Stage
 
@@ -48,6 +48,11 @@ class Task(StrEnum):
     CALIBRATE = "calibrate"
 
 
+_NEWS = {
+    Season.WIND_DOWN: "winter rest comes near: cooler by and by{ramp}; food out",
+    Season.WINTER_REST: "winter rest begins: into the cold",
+    Season.WAKE_UP: "winter rest ends: warmer by and by{ramp}; water first",
+}
 WATER_SEEN = (EntryKind.FILL, EntryKind.TOP_UP, EntryKind.LEVEL, EntryKind.WEIGH)
 _ENDED_BY = {Task.TOP_UP: (EntryKind.TOP_UP, EntryKind.FILL), Task.READ_LEVEL: WATER_SEEN}
 
@@ -274,11 +279,6 @@ def _barrier(one: Situation, at_ms: int) -> Iterator[Line]:
 def _rest(one: Situation, at_ms: int) -> Iterator[Line]:
     moment = one.moment
     new = moment.since_ms is not None and at_ms - moment.since_ms < SEASON_NEWS_MS
-    begun = {
-        Season.WIND_DOWN: "winter rest comes near: cooler by and by, food out",
-        Season.WINTER_REST: "winter rest begins: into the cold",
-        Season.WAKE_UP: "winter rest ends: warmer by and by, water first",
-    }
     if new and moment.since_ms is not None and _noted(one, moment.since_ms, EntryKind.NOTE):
         return
     if moment.season == Season.WAKE_UP and one.rest is not None and _wakes_too_early(one.rest, new=new):
@@ -286,10 +286,20 @@ def _rest(one: Situation, at_ms: int) -> Iterator[Line]:
             return
         why = f"to wake up by its dates, but {one.rest.tally(at_ms)}: leave it in the cold until then"
         yield _line(one, Task.REST, Urgency.TODAY, moment.since_ms or at_ms, why, EntryKind.NOTE)
-    elif new and moment.season in begun and moment.since_ms is not None:
-        yield _line(one, Task.REST, Urgency.TODAY, moment.since_ms, begun[moment.season], EntryKind.NOTE)
+    elif new and moment.season in _NEWS and moment.since_ms is not None:
+        why = _NEWS[moment.season].format(ramp=_ramp(one))
+        yield _line(one, Task.REST, Urgency.TODAY, moment.since_ms, why, EntryKind.NOTE)
     elif moment.season == Season.WINTER_REST:
         yield from _at_rest(one, at_ms)
+
+
+def _ramp(one: Situation) -> str:
+    """From what temperature to what, and in how many days; empty where the species' file or its dates do not say."""
+    since_ms, until_ms = one.moment.since_ms, one.moment.until_ms
+    first_c, last_c = (target_temp_c(one.species, replace(one.moment, progress=share)) for share in (0.0, 1.0))
+    if since_ms is None or until_ms is None or first_c is None or last_c is None:
+        return ""
+    return f", {first_c:g} to {last_c:g} °C in {(until_ms - since_ms) / DAY_MS:.0f} days"
 
 
 def _wakes_too_early(rest: Rest, *, new: bool) -> bool:

@@ -125,6 +125,25 @@ def test_winter_rest_begins_is_looked_after_and_ends() -> None:
     assert Task.FEED_SUGAR in lines["end"]
 
 
+@pytest.mark.parametrize(
+    ("at", "why"),
+    [
+        ("2026-10-02", "winter rest comes near: cooler by and by, 23.5 to 6.5 °C in 31 days; food out"),
+        ("2026-03-02", "winter rest ends: warmer by and by, 6.5 to 23.5 °C in 31 days; water first"),
+    ],
+)
+def test_a_ramp_says_from_where_to_where_and_how_long(at: str, why: str) -> None:
+    """Ideal middles of Lasius niger, active (20+27)/2 and rest (4+9)/2 °C; October and March have 31 days."""
+    at_ms = to_ms(datetime.fromisoformat(f"{at}T12:00:00+00:00"))
+    assert why == tasks(situation(at_ms=at_ms), at_ms)[Task.REST].why
+
+
+def test_a_ramp_without_end_or_temperatures_says_neither() -> None:
+    at_ms = to_ms(datetime(2026, 10, 2, tzinfo=UTC))
+    endless = replace(season_at(NIGER, at_ms), until_ms=None)
+    assert "cooler by and by; food out" in tasks(situation(at_ms=at_ms, moment=endless), at_ms)[Task.REST].why
+
+
 def test_seasons_of_the_round_follow_hemisphere_and_leap_day() -> None:
     june = season_at(NIGER, JUNE, hemisphere="south").season
     leap = season_at(NIGER, to_ms(datetime(2028, 2, 29, 12, tzinfo=UTC))).season
