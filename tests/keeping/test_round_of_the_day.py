@@ -46,7 +46,13 @@ def test_a_nest_that_has_all_gives_no_line() -> None:
 
 @pytest.mark.parametrize(
     ("days_left", "urgency"),
-    [((0.2, 0.4), Urgency.NOW), ((1.0, 2.5), Urgency.TODAY), ((2.9, 9.0), Urgency.TODAY)],
+    [
+        ((0.2, 0.4), Urgency.NOW),
+        ((0.5, 1.0), Urgency.NOW),
+        ((0.5, 1.01), Urgency.TODAY),
+        ((1.0, 2.5), Urgency.TODAY),
+        ((3.0, 9.0), Urgency.TODAY),
+    ],
 )
 def test_a_reservoir_is_topped_up_before_it_runs_dry(days_left: tuple[float, float], urgency: Urgency) -> None:
     line = tasks(situation(days_left=days_left))[Task.TOP_UP]
@@ -214,6 +220,23 @@ def test_the_entry_that_a_line_asks_for_ends_it(task: Task, one: Situation, at_m
     assert line.done_kind in line.ended_by
     noted = (*one.entries, Entry(at_ms, "T-01", line.done_kind, 25.0))
     assert task not in tasks(replace(one, entries=noted), at_ms)
+
+
+def test_at_rest_a_look_a_fortnight_is_due_a_fortnight_after_the_last() -> None:
+    looked = entry(EntryKind.LEVEL, 15, 8.0, WINTER)
+    line = tasks(situation(at_ms=WINTER, entries=(looked,)), WINTER)[Task.REST]
+    assert (line.due_ms, line.urgency) == (looked.at_ms + 14 * DAY_MS, Urgency.WHEN_THERE)
+    assert "last looked after 15 days ago" in line.why
+    seen = situation(at_ms=WINTER, entries=(entry(EntryKind.LEVEL, 13.9, 8.0, WINTER),))
+    assert Task.REST not in tasks(seen, WINTER)
+
+
+@pytest.mark.parametrize(("noted_days_ago", "asked"), [(13.9, False), (14.1, True)])
+def test_a_rest_that_is_done_is_told_again_a_fortnight_later(noted_days_ago: float, asked: bool) -> None:
+    noted = (entry(EntryKind.NOTE, noted_days_ago, at_ms=WINTER),)
+    lines = tasks(situation(at_ms=WINTER, rest=ENOUGH, entries=noted), WINTER)
+    assert asked == (Task.REST in lines)
+    assert not asked or "rested enough" in lines[Task.REST].why
 
 
 def test_a_rest_that_stays_lost_and_a_colony_that_stays_are_asked_about_again() -> None:
