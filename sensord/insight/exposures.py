@@ -161,14 +161,38 @@ def beyond(air: PlaceAir, factor: Factor, limits: Limits | None = None, slack: f
 
 def swing_c(air: PlaceAir) -> Floats:
     """Warmest less coldest of the last twelve hours, °C; NaN where less than half of them was measured."""
-    hours = len(air.temp_c)
-    padded = np.concatenate((np.full(SWING_H - 1, np.nan), air.temp_c))
-    window = np.lib.stride_tricks.sliding_window_view(padded, SWING_H)[:hours]
-    known = np.isfinite(window).sum(axis=1) >= SWING_H // 2
-    most = np.where(np.isnan(window), -np.inf, window).max(axis=1)
-    least = np.where(np.isnan(window), np.inf, window).min(axis=1)
+    coldest, warmest = extremes_c(air)
+    known = _last_hours(air.temp_c, np.nan)
+    enough = np.isfinite(known).sum(axis=1) >= SWING_H // 2
+    most, least = _last_hours(warmest, -np.inf).max(axis=1), _last_hours(coldest, np.inf).min(axis=1)
     with np.errstate(invalid="ignore"):
-        return np.asarray(np.where(known, most - least, np.nan))
+        return np.asarray(np.where(enough, most - least, np.nan))
+
+
+def extremes_c(air: PlaceAir) -> tuple[Floats, Floats]:
+    """Coldest and warmest of each hour that count for a swing, °C.
+
+    Those of its readings where the hours beside it went as far too: a thermostat that switches within the hour is a
+    swing, though the mean of the hour stands still; a nest held open once is none.
+    """
+    with np.errstate(invalid="ignore"):
+        return np.minimum(air.temp_c, _middle_of_three(air.low_c)), np.maximum(air.temp_c, _middle_of_three(air.high_c))
+
+
+def _middle_of_three(values: Floats) -> Floats:
+    """Running median over three hours; an hour that is missing stands as the one in the middle."""
+    if not len(values):
+        return values
+    before, after = np.concatenate((values[:1], values[:-1])), np.concatenate((values[1:], values[-1:]))
+    before, after = (np.where(np.isfinite(one), one, values) for one in (before, after))
+    return np.maximum(np.minimum(before, after), np.minimum(np.maximum(before, after), values))
+
+
+def _last_hours(values: Floats, missing: float) -> Floats:
+    """A row an hour: it and the eleven before."""
+    known = np.where(np.isnan(values), missing, values)
+    padded = np.concatenate((np.full(SWING_H - 1, missing), known))
+    return np.lib.stride_tricks.sliding_window_view(padded, SWING_H)[: len(values)]
 
 
 def exposures_of(air: PlaceAir, percentile: dict[Factor, float | None]) -> list[Exposure]:

@@ -13,7 +13,7 @@ import numpy as np
 
 from sensord.clock import HOUR_MS
 from sensord.insight.balance import Floats
-from sensord.insight.exposures import AIR_FACTORS, SWING_C, Factor, PlaceAir
+from sensord.insight.exposures import AIR_FACTORS, SWING_C, Factor, PlaceAir, extremes_c
 from sensord.insight.harm import Measure, measure, quantile
 from sensord.insight.water import BY_BALANCE, FOUND_EMPTY, Water
 from sensord.model import Place
@@ -154,22 +154,31 @@ def both_ways(air: PlaceAir, peers: Sequence[PlaceAir]) -> tuple[int, bool]:
     """
     temp = air.temp_c[-_SWING_DAYS * 24 :]
     usual = quantile([peer.temp_c for peer in peers], 0.5)[-_SWING_DAYS * 24 :] if peers else np.full(len(temp), np.nan)
-    gap = temp - np.where(np.isfinite(usual), usual, np.nanmedian(temp) if np.isfinite(temp).any() else 0.0)
+    usual = np.where(np.isfinite(usual), usual, np.nanmedian(temp) if np.isfinite(temp).any() else 0.0)
+    gap = (_to_and_fro(air)[-_SWING_DAYS * 24 :] - usual[:, None]).ravel()
     gap = gap[np.isfinite(gap)]
     both = len(gap) > 0 and np.quantile(gap, 0.97) > 3.0 and np.quantile(gap, 0.03) < -3.0
     return _turns(gap), bool(both)
 
 
+def _to_and_fro(air: PlaceAir) -> Floats:
+    """Coldest and warmest of each hour, a row an hour, in the order in which it went through them."""
+    coldest, warmest = extremes_c(air)
+    before, after = np.concatenate((air.temp_c[:1], air.temp_c[:-1])), np.concatenate((air.temp_c[1:], air.temp_c[-1:]))
+    falls = (after < before)[:, None]
+    return np.where(falls, np.stack((warmest, coldest), axis=1), np.stack((coldest, warmest), axis=1))
+
+
 def _turns(gap_c: Floats) -> int:
-    """Turning points at least three quarters of a swing apart."""
-    turns, going, extreme, least = 0, 0, gap_c[0] if len(gap_c) else 0.0, 0.75 * SWING_C
+    """Turning points at least three quarters of a swing apart; the first such rise or fall counts as one."""
+    turns, going, least = 0, 0, 0.75 * SWING_C
+    low = high = gap_c[0] if len(gap_c) else 0.0  # since the last turn
     for value in gap_c.tolist():
-        if going >= 0 and value < extreme - least:
-            turns, going, extreme = turns + 1, -1, value
-        elif going <= 0 and value > extreme + least:
-            turns, going, extreme = turns + 1, 1, value
-        elif (going > 0 and value > extreme) or (going < 0 and value < extreme):
-            extreme = value
+        low, high = min(low, value), max(high, value)
+        falls, rises = going >= 0 and value < high - least, going <= 0 and value > low + least
+        if falls or rises:
+            turns, going = turns + 1, -1 if falls else 1
+            low = high = value
     return turns
 
 

@@ -17,6 +17,7 @@ from sensord.insight.exposures import AIR_FACTORS, Factor, Limits, PlaceAir, wit
 from sensord.insight.harm import HARM_DOSE, measure, ranked, timed_harm
 from sensord.insight.history import History
 from sensord.insight.trust import RoomAir, trusted
+from sensord.insight.verdict import both_ways
 from sensord.insight.water import FOUND_EMPTY, FOUND_WATER, POURED_IN_VAIN, Water, conductances, siblings_say
 from sensord.keeping.keeping import Keeping
 from sensord.keeping.registry import Registry
@@ -108,6 +109,40 @@ def test_cold_air_is_damp_without_water():
     siblings = [air(rh_pct=80.0) for _ in range(4)]
     assert measure(chilled, siblings, Factor.WET).harm < 0.1
     assert measure(flooded, siblings, Factor.WET).harm > 0.8
+
+
+def swinging(period_h, reach_c, minutes=5, last_d=6):
+    """A nest whose temperature goes to and fro at the end: what is stored of it hour by hour."""
+    at_h = np.arange(0, HOURS, minutes / 60)
+    wave = np.where(at_h >= HOURS - last_d * 24, reach_c * np.sin(2 * np.pi * (at_h + 0.01) / period_h), 0.0)
+    read = (24.0 + wave).reshape(HOURS, -1)
+    return dataclasses.replace(air(), temp_c=read.mean(axis=1), low_c=read.min(axis=1), high_c=read.max(axis=1))
+
+
+@pytest.mark.parametrize("period_h", [1 / 3, 2 / 3, 1.0, 2.0, 6.0, 24.0])
+def test_swing_is_seen_however_quick(period_h):
+    """Ten degrees to and fro: a thermostat that switches within the hour harms as much as one that switches twice a day."""
+    nest, siblings = swinging(period_h, 5.0 if period_h < 20 else 9.0), [air() for _ in range(4)]
+    found = measure(nest, siblings, Factor.SWING)
+    assert found.harm > 0.9
+    turns, both = both_ways(nest, siblings)
+    assert turns >= 8
+    assert both
+
+
+def test_turns_are_counted_from_any_start():
+    """To and fro around where it began, never a swing away from it, is to and fro all the same."""
+    temp = np.where(np.arange(HOURS) >= HOURS - 96, 24.0 + 5.0 * np.where(np.arange(HOURS) // 4 % 2, 1, -1), 24.0)
+    nest = dataclasses.replace(air(), temp_c=temp, low_c=temp, high_c=temp)
+    assert both_ways(nest, [air() for _ in range(4)])[0] >= 20
+
+
+def test_opened_once_a_day_is_no_swing():
+    """A nest held open in the cold for half an hour is no swinging nest, nor one that warmed up once."""
+    low = np.where(np.arange(HOURS) % 24 == 10, 14.0, 24.0)
+    opened = dataclasses.replace(air(), low_c=low, temp_c=np.where(low < 20, 21.0, 24.0), high_c=np.full(HOURS, 24.1))
+    assert measure(opened, [air() for _ in range(4)], Factor.SWING).harm == 0.0
+    assert both_ways(air(temp_c=series(24.0, 40.0, 50)), [air() for _ in range(4)])[0] == 1
 
 
 def test_broken_probe_is_left_out():
