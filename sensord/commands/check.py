@@ -17,7 +17,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from sensord.addresses import link_hint
-from sensord.clock import to_ms
+from sensord.clock import HOUR_MS, to_ms
 from sensord.commands.serve import network_of, refuse_closed
 from sensord.errors import MissingPartError, NestclimateError
 from sensord.keeping.keeping import Keeping
@@ -94,8 +94,21 @@ def _store(room: Room) -> Iterator[Finding]:
         count = room.store.count()
     except NestclimateError as error:
         yield Finding("store", False, error.problems[0])
-    else:
-        yield Finding("store", True, f"{room.config.store.kind}: {count} readings")
+        return
+    yield Finding("store", True, f"{room.config.store.kind}: {count} readings")
+    yield from _set_aside(room)
+
+
+def _set_aside(room: Room) -> Iterator[Finding]:
+    """What came over the broker and could not be recorded; well again an hour after the last."""
+    from sensord.store.aside import Aside
+
+    aside = Aside(room.connection)
+    counts, newest = aside.counts(), aside.newest(1)
+    if newest:
+        lately = to_ms(room.clock.now()) - newest[0].at_ms < HOUR_MS
+        said = ", ".join(f"{kind} {count}" for kind, count in counts.items())
+        yield Finding("set aside", not lately, f"{said}; the last on {newest[0].topic}: {newest[0].reason}")
 
 
 def _server(room: Room) -> Iterator[Finding]:

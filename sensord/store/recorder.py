@@ -1,8 +1,8 @@
 """From MQTT to the store: readings are stored, then acknowledged to the broker, then the hub gets its receipt.
 
 In that order, so that whatever dies in between is sent again, and the key (probe, instant) makes the repeat harmless.
-What cannot be recorded is set aside with its reason and acknowledged; nothing that arrives stops the recorder. An error
-of the store does: it ends the process, unacknowledged messages wait at the broker, unreceipted readings at the hub.
+What cannot be recorded is set aside with its reason and acknowledged; nothing that arrives stops the recorder. Readings
+ahead of our clock wait until it gets there (ahead.py). An error of the store does: it ends the process, unacknowledged messages wait at the broker, unreceipted readings at the hub.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import logging
 import os
 import sqlite3
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from sensord.clock import DAY_MS, Clock, iso, to_ms
@@ -23,6 +23,7 @@ from sensord.link.base import Link, Message, Subscriber
 from sensord.link.receipts import Receipt, advance, encode_receipt
 from sensord.link.senml import LARGEST_BYTES, decode_pack
 from sensord.model import Reading
+from sensord.store.ahead import Ahead
 from sensord.store.aside import Aside, SetAside, set_aside
 from sensord.store.base import ReadingStore
 from sensord.store.inbox import Inbox
@@ -32,6 +33,7 @@ from sensord.store.status import HubStatus, HubStatuses, decode_status
 MOST_MESSAGES = 1_000
 MOST_BYTES = 8_000_000
 MAINTAIN_EVERY_S = 60.0
+TELL_EVERY_S = 60.0
 LONGEST_AHEAD_MS = DAY_MS
 
 _log = logging.getLogger(__name__)
@@ -42,6 +44,7 @@ class _Batch:
     """What a handful of messages comes to."""
 
     readings: list[Reading] = field(default_factory=list)
+    ahead: list[Reading] = field(default_factory=list)
     aside: list[SetAside] = field(default_factory=list)
     statuses: list[HubStatus] = field(default_factory=list)
     receipts: dict[tuple[str, str], int] = field(default_factory=dict)
@@ -64,11 +67,12 @@ class Recorder:
     ) -> None:
         self._store, self._connection, self._clock = store, connection, clock
         self._aside, self._statuses = Aside(connection), HubStatuses(connection)
-        self._ledger, self._beats = Ledger(connection), Beats(connection)
+        self._ledger, self._beats, self._ahead = Ledger(connection), Beats(connection), Ahead(connection)
         self._inbox = inbox or Inbox()
         self._came_up = threading.Event()
         self._since_ms = to_ms(clock.now())
-        self._beat_due_s = self._maintain_due_s = clock.monotonic()
+        self._beat_due_s = self._maintain_due_s = self._tell_due_s = clock.monotonic()
+        self._untold = 0
         self._link = open_link(
             Subscriber(
                 filters=(topics.ALL_READINGS, topics.ALL_STATUS),
@@ -124,15 +128,26 @@ class Recorder:
             self._sort(message, now_ms, batch)
         if batch.readings:
             self._store.write(batch.readings)
-        if batch.receipts or batch.aside or batch.statuses:
+        if batch.receipts or batch.ahead or batch.aside or batch.statuses:
             with transaction(self._connection):
                 self._ledger.put(batch.receipts, now_ms)
                 self._statuses.put(batch.statuses)
+                if batch.ahead:
+                    self._ahead.put(batch.ahead)
                 if batch.aside:
                     self._aside.put(batch.aside)
         for message in messages:
             self._link.ack(message)
         self._publish({hub: Receipt(spool, upto) for (hub, spool), upto in batch.receipts.items()})
+        self._tell_aside(batch.aside)
+
+    def _tell_aside(self, items: Sequence[SetAside]) -> None:
+        """One line a minute at most, however much nonsense arrives."""
+        self._untold += len(items)
+        if items and self._clock.monotonic() >= self._tell_due_s:
+            self._tell_due_s = self._clock.monotonic() + TELL_EVERY_S
+            _log.warning("set aside: %d, the last on %s: %s", self._untold, items[-1].topic, items[-1].reason)
+            self._untold = 0
 
     def _sort(self, message: Message, now_ms: int, batch: _Batch) -> None:
         """Put one message where it belongs; whatever is wrong with it ends here."""
@@ -157,7 +172,11 @@ class Recorder:
         pack = decode_pack(message.payload, now_ms, topic.hub)
         for reading in pack.readings:
             if reading.at_ms > now_ms + LONGEST_AHEAD_MS:
-                reason = f"probe {reading.probe}: its time {iso(reading.at_ms)} is more than a day ahead of ours"
+                batch.ahead.append(reading)
+                reason = (
+                    f"probe {reading.probe}: its time {iso(reading.at_ms)} is more than a day ahead of our clock, "
+                    f"{iso(now_ms)}; it is stored once that is within a day of it: is our clock right?"
+                )
                 batch.aside.append(set_aside(now_ms, message.topic, "future", reason, repr(reading).encode()))
             else:
                 batch.readings.append(reading)
@@ -181,4 +200,10 @@ class Recorder:
             self._beats.beat("record", now_ms, since_ms=self._since_ms, pid=os.getpid(), note=note)
         if monotonic_s >= self._maintain_due_s:
             self._maintain_due_s = monotonic_s + MAINTAIN_EVERY_S
+            self._store_what_is_due(now_ms + LONGEST_AHEAD_MS)
             self._store.maintain(now_ms)
+
+    def _store_what_is_due(self, until_ms: int) -> None:
+        while due := self._ahead.due(until_ms):
+            self._store.write(due)
+            self._ahead.forget(due)

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from sensord.clock import DAY_MS, ManualClock, to_ms
-from sensord.db import open_db
+from sensord.db import open_db, transaction
 from sensord.errors import StoreError
 from sensord.health import Beats
 from sensord.link import topics
@@ -18,6 +18,7 @@ from sensord.link.memory import MemoryBroker, MemoryLink
 from sensord.link.receipts import decode_receipt
 from sensord.link.senml import encode
 from sensord.model import Reading
+from sensord.store.ahead import Ahead
 from sensord.store.aside import Aside
 from sensord.store.inbox import Inbox
 from sensord.store.recorder import Recorder
@@ -188,6 +189,46 @@ def test_a_time_far_ahead_is_set_aside(station: Station, broker: MemoryBroker, c
     assert station.aside() == {"future": 1}
     assert "more than a day ahead" in Aside(station.connection).newest()[0].reason
     assert station.receipt().upto == 2
+
+
+def test_what_is_ahead_of_a_clock_that_stands_back_is_stored_once_it_is_set(
+    station: Station, broker: MemoryBroker, clock: ManualClock
+):
+    """A Pi without a battery clock starts a week back; its hub, which kept the time, sends a week's readings at once."""
+    now_ms = to_ms(clock.now())
+    week = [Reading("hub-a/p1", now_ms - number * 60_000, 20.0, 50.0) for number in range(10_000, 0, -1)]
+    clock.step(-7 * 86_400)
+    send(broker, "nestclimate/1/hub-a/readings/s1/10000", encode(week, after=0))
+    station.drain()
+    assert station.receipt().upto == 10_000
+    assert station.store.count() < 10_000
+    station.kill()
+    station.start()
+    clock.step(7 * 86_400)
+    clock.advance(61)
+    station.recorder.step()
+    assert station.store.count() == 10_000
+    assert station.store.latest()["hub-a/p1"].at_ms == now_ms - 60_000
+
+
+def test_what_lies_farthest_ahead_is_given_up_first(station: Station):
+    ahead = Ahead(station.connection, most=3)
+    with transaction(station.connection):
+        ahead.put([Reading("a/p", at_ms, 20.0, None) for at_ms in (9, 1, 5, 3, 7)])
+    assert [each.at_ms for each in ahead.due(99)] == [1, 3, 5]
+
+
+def test_nonsense_is_told_in_one_line_a_minute(
+    station: Station, broker: MemoryBroker, clock: ManualClock, caplog: pytest.LogCaptureFixture
+):
+    for _ in range(3):
+        for _ in range(500):
+            send(broker, "nestclimate/1/hub-a/readings", b"nonsense")
+        station.drain()
+        clock.advance(30)
+    lines = [record.getMessage() for record in caplog.records if "set aside" in record.getMessage()]
+    assert [line.split(",")[0] for line in lines] == ["set aside: 500", "set aside: 1000"]
+    assert "nestclimate/1/hub-a/readings: not JSON" in lines[0]
 
 
 def test_status_is_kept(station: Station, broker: MemoryBroker):
