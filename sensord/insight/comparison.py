@@ -14,7 +14,7 @@ import numpy as np
 from sensord.clock import DAY_MS, HOUR_MS
 from sensord.insight.balance import Floats
 from sensord.insight.contrast import WORDS
-from sensord.insight.exposures import Factor
+from sensord.insight.exposures import Factor, at_one_place
 from sensord.insight.figures import Frame, days_axis, figure, grid, label, line, span_of, svg, table
 from sensord.insight.history import NEST_PLACES
 from sensord.insight.review import as_json as review_json
@@ -72,11 +72,11 @@ def rows_of(left: Reviewed, right: Reviewed) -> list[Row]:
 
 
 def _hours(factor: Factor, one: Reviewed) -> float:
-    return float(sum(each.hours for each in one.review.exposures if each.factor is factor))
+    return float(sum(each.hours for each in at_one_place(one.review.exposures, factor)))
 
 
 def _dose(one: Reviewed) -> float:
-    return float(sum(each.dose or 0.0 for each in one.review.exposures if each.factor is Factor.DRY))
+    return float(sum(each.dose or 0.0 for each in at_one_place(one.review.exposures, Factor.DRY)))
 
 
 def _inside(one: Reviewed) -> Track | None:

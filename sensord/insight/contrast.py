@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sensord.insight.exposures import AIR_FACTORS, Factor
+from sensord.insight.exposures import AIR_FACTORS, Factor, at_one_place
 from sensord.insight.review import Review
 
 UNUSUAL_FROM = 90.0
@@ -31,7 +31,7 @@ def contrast(review: Review) -> Contrast:
     if not review.coverage.hours:
         return Contrast((), ("Nothing of its air was measured, so nothing can be said of it.",))
     for factor in AIR_FACTORS:
-        found = [one for one in review.exposures if one.factor is factor]
+        found = at_one_place(review.exposures, factor)
         if not found:
             quiet.append(WORDS[factor])
             continue

@@ -6,6 +6,7 @@ nothing trustworthy was measured.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -57,6 +58,7 @@ class PlaceAir:
 
     Attributes:
         start_ms: a full hour. temp_c, rh_pct: hourly means. low_c, high_c: coldest and warmest reading of the hour.
+        band_rh_low_pct: the band's own lower limit of humidity where ``limits`` follow the cotton, else None.
     """
 
     place: Place
@@ -66,6 +68,7 @@ class PlaceAir:
     low_c: Floats
     high_c: Floats
     limits: Limits
+    band_rh_low_pct: Floats | None = None
 
     @property
     def measured(self) -> NDArray[np.bool_]:
@@ -74,12 +77,19 @@ class PlaceAir:
 
     def since(self, hour: int) -> PlaceAir:
         """The part from an hour of it on."""
-        lim = self.limits
+        lim, band = self.limits, self.band_rh_low_pct
         cut = Limits(lim.temp_low_c[hour:], lim.temp_high_c[hour:], lim.rh_low_pct[hour:], lim.rh_high_pct[hour:])
         return PlaceAir(
             self.place, self.start_ms + hour * HOUR_MS, self.temp_c[hour:], self.rh_pct[hour:], self.low_c[hour:],
-            self.high_c[hour:], cut,
+            self.high_c[hour:], cut, None if band is None else band[hour:],
         )  # fmt: skip
+
+    @property
+    def under_band(self) -> PlaceAir:
+        """The same under the band's own limits."""
+        if self.band_rh_low_pct is None:
+            return self
+        return replace(self, limits=replace(self.limits, rh_low_pct=self.band_rh_low_pct), band_rh_low_pct=None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +112,8 @@ class Exposure:
     Attributes:
         hours: measured hours beyond it. worst, limit: %RH, °C, °C within twelve hours, or mL. dose: kPa h of vapour
             pressure deficit for ``dry``, None where no sourced dose is known. sibling_percentile: 0..100, share of the
-            siblings that lived and had less of it over the window.
+            siblings that lived and had less of it over the window. of_cotton: whether ``limit`` is no limit of the band but
+        follows the nest's own cotton (``with_cotton_limit``).
     """
 
     factor: Factor
@@ -114,6 +125,7 @@ class Exposure:
     limit: float
     dose: float | None
     sibling_percentile: float | None = None
+    of_cotton: bool = False
 
 
 def with_cotton_limit(air: PlaceAir, room_pa: Floats | None) -> PlaceAir:
@@ -141,7 +153,9 @@ def with_cotton_limit(air: PlaceAir, room_pa: Floats | None) -> PlaceAir:
             return air
         half_pct = 100.0 * (room_pa + 0.5 * baseline * lack) / saturated
         half_pct = np.where(np.isfinite(half_pct) & (room_pa < 0.85 * saturated), half_pct, 0.0)
-    return replace(air, limits=replace(air.limits, rh_low_pct=np.maximum(air.limits.rh_low_pct, half_pct)))
+    band_pct = air.limits.rh_low_pct
+    limits = replace(air.limits, rh_low_pct=np.maximum(band_pct, half_pct))
+    return replace(air, limits=limits, band_rh_low_pct=band_pct)
 
 
 def beyond(air: PlaceAir, factor: Factor, limits: Limits | None = None, slack: float = 0.0) -> Floats:
@@ -196,26 +210,48 @@ def _last_hours(values: Floats, missing: float) -> Floats:
 
 
 def exposures_of(air: PlaceAir, percentile: dict[Factor, float | None]) -> list[Exposure]:
-    """Every stretch of a place beyond its plain limits, in order of factor, then time."""
-    found = []
-    for factor in AIR_FACTORS:
-        amount = beyond(air, factor)
-        for first, last in runs(amount > 0.0, _BRIDGED_H):
-            found.append(_exposure(air, factor, (first, last), amount, percentile.get(factor)))
-    return found
+    """Every stretch of a place beyond its limits, in order of factor, then time."""
+    return [
+        _exposure(told, factor, span, percentile.get(factor))
+        for factor in AIR_FACTORS
+        for told, span in _stretches(air, factor)
+    ]
 
 
-def _exposure(
-    air: PlaceAir, factor: Factor, span: tuple[int, int], amount: Floats, percentile: float | None
-) -> Exposure:
+def _stretches(air: PlaceAir, factor: Factor) -> Iterator[tuple[PlaceAir, tuple[int, int]]]:
+    """Each with the limits it is told under: those of the band, or of the cotton where most of it keeps within the band."""
+    hit = beyond(air, factor) > 0.0
+    under_band = air.under_band
+    beyond_band = beyond(under_band, factor) > 0.0
+    inside = runs(beyond_band, _BRIDGED_H)
+    for first, last in runs(hit, _BRIDGED_H):
+        if 2 * beyond_band[first:last].sum() < hit[first:last].sum():
+            yield air, (first, last)
+        else:
+            yield from ((under_band, span) for span in inside if first <= span[0] and span[1] <= last)
+
+
+def at_one_place(exposures: Sequence[Exposure], factor: Factor, place: Place | None = None) -> list[Exposure]:
+    """The stretches of a factor at a place, by default the one that had most hours of it: hours of two places add up to no time."""
+    found = [one for one in exposures if one.factor is factor]
+    hours: dict[Place | None, float] = {}
+    for one in found:
+        hours[one.place] = hours.get(one.place, 0.0) + one.hours
+    if place not in hours:
+        place = max(hours, key=lambda each: hours[each], default=None)
+    return [one for one in found if one.place == place]
+
+
+def _exposure(air: PlaceAir, factor: Factor, span: tuple[int, int], percentile: float | None) -> Exposure:
     first, last = span
-    hit = first + np.flatnonzero(amount[first:last] > 0.0)
+    hit = first + np.flatnonzero(beyond(air, factor)[first:last] > 0.0)
     values = _values(air, factor)[hit]
     worst = int(hit[np.argmin(values) if factor in (Factor.DRY, Factor.COLD) else np.argmax(values)])
     dose = _dry_dose(air, first, last) if factor is Factor.DRY else None
     return Exposure(
         factor, air.place, air.start_ms + first * HOUR_MS, air.start_ms + last * HOUR_MS, float(len(hit)),
         float(_values(air, factor)[worst]), _limit(air, factor, worst), dose, percentile,
+        factor is Factor.DRY and air.band_rh_low_pct is not None,
     )  # fmt: skip
 
 

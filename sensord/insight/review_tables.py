@@ -11,6 +11,7 @@ from sensord.insight.exposures import Exposure, Factor
 from sensord.insight.figures import table
 from sensord.insight.harm import Measure
 from sensord.insight.review import Review
+from sensord.insight.review_words import by_cotton
 from sensord.insight.timeline import AlarmSeen, Timeline
 from sensord.model import Entry, Season
 
@@ -80,7 +81,7 @@ def _amounts(one: Exposure) -> tuple[str, ...]:
     unit = _UNITS.get(one.factor, "°C")
     dose = "" if one.dose is None else f"{one.dose:.0f} kPa h"
     rank = "" if one.sibling_percentile is None else f"{one.sibling_percentile:.0f}"
-    return f"{one.hours:.0f}", f"{one.worst:.1f} {unit}", f"{one.limit:.1f} {unit}", dose, rank
+    return f"{one.hours:.0f}", f"{one.worst:.1f} {unit}", f"{one.limit:.1f} {unit}{by_cotton(one)}", dose, rank
 
 
 def _held(one: Measure) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from sensord.clock import DAY_MS, HOUR_MS
-from sensord.insight.exposures import Distrust, Exposure, Factor
+from sensord.insight.exposures import Distrust, Exposure, Factor, at_one_place
 from sensord.insight.harm import HARM_DOSE, Measure
 
 if TYPE_CHECKING:
@@ -44,14 +44,14 @@ _LEFT_OUT = {
 
 def facts(factor: Factor, found: Measure | None, exposures: Sequence[Exposure], case: Case) -> str:
     """How long, how bad, until when, and how many siblings that lived had as much; no full stop at the end."""
-    stretches = [one for one in exposures if one.factor is factor]
+    stretches = at_one_place(exposures, factor, None if found is None else found.place)
     words = []
     if stretches:
         hours = sum(one.hours for one in stretches)
         worst = (min if factor in (Factor.DRY, Factor.COLD) else max)(stretches, key=lambda one: one.worst)
         unit = _UNITS.get(factor, "°C")
         words.append(
-            f"{_span(hours)} {_TOO[factor]}, worst {worst.worst:.3g} {unit} (limit {worst.limit:.3g}), "
+            f"{_span(hours)} {_TOO[factor]}, worst {worst.worst:.3g} {unit} (limit {worst.limit:.3g}{by_cotton(worst)}), "
             + _ended(case.until_ms - max(one.until_ms for one in stretches))
         )
     if found is not None and found.compared:
@@ -62,6 +62,11 @@ def facts(factor: Factor, found: Measure | None, exposures: Sequence[Exposure], 
         unit = "points of humidity" if factor is Factor.DRY else "°C"
         words.append(f"it stood {abs(found.median_apart):.1f} {unit} away from their median meanwhile")
     return "; ".join(words) or "little of it was measured"
+
+
+def by_cotton(one: Exposure) -> str:
+    """What a limit is that no band holds."""
+    return " by its own cotton" if one.of_cotton else ""
 
 
 def because(factor: Factor, found: Measure | None, said: str, water: str) -> str:

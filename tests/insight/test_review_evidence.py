@@ -13,7 +13,15 @@ from scipy.stats import permutation_test
 
 from sensord.clock import DAY_MS, HOUR_MS
 from sensord.db import open_db
-from sensord.insight.exposures import AIR_FACTORS, Factor, Limits, PlaceAir, with_cotton_limit
+from sensord.insight.exposures import (
+    AIR_FACTORS,
+    Factor,
+    Limits,
+    PlaceAir,
+    at_one_place,
+    exposures_of,
+    with_cotton_limit,
+)
 from sensord.insight.harm import HARM_DOSE, measure, ranked, timed_harm
 from sensord.insight.history import History
 from sensord.insight.trust import RoomAir, trusted
@@ -197,6 +205,33 @@ def test_without_a_room_probe():
     mat = air(temp_c=series(24.0, 42.0, 30), rh_pct=series(85.0, 50.0, 30))
     assert trusted(mat, None)[1] == []
     assert {one.why for one in trusted(air(rh_pct=series(85.0, 50.0, 30)), None)[1]} == {"moved"}
+
+
+def test_limit_told_is_the_bands_own():
+    """Air mostly beyond the band is told with the band's limit and hours; the cotton's only where the band sees nothing."""
+    slowly = 85.0 - np.clip((np.arange(HOURS) - (HOURS - 120)) * 0.5, 0.0, 40.0)
+    nest = air(rh_pct=slowly)
+    dried = with_cotton_limit(nest, np.full(HOURS, 1200.0))
+    [told] = [one for one in exposures_of(dried, {}) if one.factor is Factor.DRY]
+    assert told.limit == 55.0
+    assert not told.of_cotton
+    assert told.hours == (nest.rh_pct < 55.0).sum()
+    assert told.worst == pytest.approx(nest.rh_pct.min())
+    humid_room = with_cotton_limit(air(rh_pct=series(90.0, 62.0, 96)), np.full(HOURS, 1700.0))
+    [told] = [one for one in exposures_of(humid_room, {}) if one.factor is Factor.DRY]
+    assert told.of_cotton
+    assert told.limit > 62.0
+    assert told.hours == 96
+
+
+def test_hours_of_two_places_are_no_sum():
+    """A nest of which both ends were too hot for a day was too hot for a day."""
+    both = [air(temp_c=series(24.0, 40.0, 24), place=place) for place in (Place.WET_END, Place.DRY_END)]
+    found = [one for each in both for one in exposures_of(each, {})]
+    assert sum(one.hours for one in found if one.factor is Factor.HOT) == 48
+    assert sum(one.hours for one in at_one_place(found, Factor.HOT)) == 24
+    assert {one.place for one in at_one_place(found, Factor.HOT, Place.DRY_END)} == {Place.DRY_END}
+    assert at_one_place(found, Factor.COLD) == []
 
 
 def day(number):
