@@ -98,12 +98,17 @@ def test_only_the_wiring_names_concrete_adapters() -> None:
 
 
 def test_no_path_of_a_machine_and_no_module_or_function_without_end() -> None:
-    """About 400 lines a module, 40 a function; its docstring does not count."""
+    """About 400 lines a module, 40 a function; its docstring and the functions inside it count for themselves."""
     for path in modules():
         text = path.read_text(encoding="utf-8")
         assert str(ROOT) not in text, path
         assert len(text.splitlines()) <= 420, f"{path}: split it"
         for node in ast.walk(parsed(path)):
             if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
-                said = (ast.get_docstring(node, clean=False) or "").count("\n")
-                assert node.end_lineno - node.lineno - said <= 42, f"{path}: {node.name}: split it"
+                assert lines_of(node) <= 42, f"{path}: {node.name}: split it"
+
+
+def lines_of(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
+    inside = [each for each in node.body if isinstance(each, ast.FunctionDef | ast.AsyncFunctionDef)]
+    said = (ast.get_docstring(node, clean=False) or "").count("\n")
+    return node.end_lineno - node.lineno - said - sum(each.end_lineno - each.lineno for each in inside)
