@@ -5,10 +5,11 @@ from __future__ import annotations
 import argparse
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 
 from sensord.errors import ConfigError, InputError, NestclimateError
+from sensord.lifeline import Lifeline
 from sensord.link.base import Link, Subscriber, Will
 from sensord.link.leftover import Leftover, former_hubs
 from sensord.link.outbox import Outbox
@@ -32,6 +33,10 @@ def run(args: argparse.Namespace, room: Room) -> int:
         senses = [_sense(hub, room, stack) for hub in hubs]
         leftovers = _leftovers(room, stack)
         print(f"nestclimate sense: ready, {', '.join(hub.name for hub in hubs)}", file=sys.stderr, flush=True)
+        lifeline = Lifeline()
+        lifeline.ready()
+        if lifeline.every_s:
+            threading.Thread(target=_say_alive, args=(lifeline, senses, stop), daemon=True).start()
         runs = [each.run for each in senses[1:]] + [each.run for each in leftovers]
         threads = [threading.Thread(target=run, args=(stop,)) for run in runs]
         for thread in threads:
@@ -42,6 +47,13 @@ def run(args: argparse.Namespace, room: Room) -> int:
             for thread in threads:
                 thread.join()
     return 0
+
+
+def _say_alive(lifeline: Lifeline, senses: Sequence[Sense], stop: threading.Event) -> None:
+    """As long as no scan hangs; the silence then makes systemd start us again."""
+    while not stop.wait(lifeline.every_s):
+        if not any(sense.hangs for sense in senses):
+            lifeline.alive()
 
 
 def _hubs(named: str | None, room: Room) -> list[HubSettings]:

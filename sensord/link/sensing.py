@@ -21,6 +21,9 @@ from sensord.settings import HubSettings
 MOST_UNSAVED_SCANS = 100
 """Kept in memory while the disk takes nothing."""
 
+HANGS_AFTER_S = 120.0
+"""No scan takes that long: 128 probes take two seconds, a slow card half a minute."""
+
 _log = logging.getLogger(__name__)
 
 
@@ -97,6 +100,7 @@ class Sense:
         self._hub, self._scanner, self._outbox, self._clock, self._machine = hub, scanner, outbox, clock, machine
         self._fix = ClockFix()
         self._looked = False
+        self._scanning_since_s: float | None = None
         self._started_mono_ms = self._mono_ms()
         self._unsaved: deque[list[Taken]] = deque(maxlen=MOST_UNSAVED_SCANS)
         self._disk_problem = ""
@@ -127,8 +131,21 @@ class Sense:
             self._publisher.nudge()
             publishing.join()
 
+    @property
+    def hangs(self) -> bool:
+        """Whether a scan does not come to its end, as when the bus or the disk never answers. From any thread."""
+        since_s = self._scanning_since_s
+        return since_s is not None and self._clock.monotonic() - since_s > HANGS_AFTER_S
+
     def scan_once(self) -> None:
         """One scan, on disk when this returns, unless the disk takes nothing."""
+        self._scanning_since_s = self._clock.monotonic()
+        try:
+            self._scan_and_keep()
+        finally:
+            self._scanning_since_s = None
+
+    def _scan_and_keep(self) -> None:
         scan = self._scan()
         self._look_at_clock()
         if scan:

@@ -3,7 +3,7 @@
 import itertools
 import json
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -420,3 +420,21 @@ def test_what_a_renamed_hub_left_behind_goes_out_under_its_old_name(
     assert topics.status("shelf") not in broker.retained
     assert "the 5 readings that still wait go out under that name" in caplog.text
     outbox.close()
+
+
+def test_a_scan_that_does_not_end_hangs(outbox: Outbox, broker: MemoryBroker, clock: ManualClock) -> None:
+    """Seen from another thread, as the one that says to systemd that all is well."""
+    probe = OneProbe(clock)
+    work = sense(outbox, broker, clock, Board(kept=True), probe)
+    said: list[bool] = []
+
+    def read_for_ever(scan: Callable[[], SimpleNamespace] = probe.scan) -> SimpleNamespace:
+        for _ in range(3):
+            said.append(work.hangs)
+            clock.advance(61)
+        return scan()
+
+    probe.scan = read_for_ever
+    work.scan_once()
+    clock.advance(3_600)
+    assert [*said, work.hangs] == [False, False, True, False]
