@@ -25,6 +25,7 @@ COMMANDS: dict[str, str] = {
     "record": "store what the hubs publish, and give them receipts",
     "import": "nests, placements, journal or readings from a CSV file",
     "export": "nests, placements, journal, readings or alarms to a CSV or Parquet file",
+    "backup": "a whole copy of station.db while the station runs; how to restore it: hardware/README.md",
     "journal": "what you did or saw: journal add NEST KIND, list, withdraw ID",
     "outlook": "when each reservoir runs dry, and how sure that is",
     "review": "what the climate did before a die-off, and whether it is to blame",
