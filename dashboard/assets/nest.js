@@ -1,3 +1,10 @@
+/* A finger on a chart scrolls the page, as anywhere else: its drag never reaches the chart, a tap still shows the values. */
+(function () {
+  "use strict";
+  addEventListener("touchstart", function (event) {
+    if (event.target.closest && event.target.closest(".js-plotly-plot")) { event.stopPropagation(); }
+  }, { capture: true, passive: true });
+})();
 /* The head of the nest page: says what was written, with its way back; and the water column that is dragged. */
 (function () {
   "use strict";

@@ -5,13 +5,14 @@ Bands are shaded as they were in force then, siblings lie faintly behind, gaps s
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
 from dashboard import text, text_nest
-from dashboard.figures.lines import Clockface, Convert, line, ribbon
+from dashboard.figures.lines import TIME_TICKS, Clockface, Convert, line, ribbon
 from dashboard.figures.marks import mark_traces
 from dashboard.nest_snapshot import AirTracks, BandSpan, History, Track
 from dashboard.units import CELSIUS, degrees, sign
@@ -24,7 +25,7 @@ _PANEL_PX, _STRIP_PX, _GAP_PX, _ABOVE_PX, _BELOW_PX = 185, 78, 18, 12, 52
 
 @dataclass(frozen=True, slots=True)
 class _Panel:
-    """One quantity: its axis, its words, and how its numbers are written."""
+    """One quantity: its axis, its words, and how its numbers are written. ``range``: of its axis, None: what was measured."""
 
     axis: str
     name: str
@@ -34,6 +35,7 @@ class _Panel:
     track: Track
     fine: Track | None = None
     siblings: Track | None = None
+    range: tuple[float, float] | None = None
 
 
 def history_figure(
@@ -69,12 +71,19 @@ def _panels(history: History, unit: str) -> list[_Panel]:
         ),
     ]  # fmt: skip
     if history.wetness is not None:
-        panels.append(_Panel("y4", text_nest.PANELS["wetness"], "", 2, float, history.wetness))
+        whole = _whole(history.wetness)
+        panels.append(_Panel("y4", text_nest.PANELS["wetness"], "", 2, float, history.wetness, range=whole))
     if history.dew_c is not None:
         panels.append(_Panel("y5", text_nest.PANELS["dew_c"], sign(unit), 1, in_unit, history.dew_c))
     if history.deficit_kpa is not None:
         panels.append(_Panel("y6", text_nest.PANELS["deficit_kpa"], "kPa", 2, float, history.deficit_kpa))
     return panels
+
+
+def _whole(wetness: Track) -> tuple[float, float]:
+    """From dry to wet, so that the flutter of a wet cotton looks like none; more where more was measured."""
+    known = [value for value in wetness.middle if math.isfinite(value)]
+    return min([0.0, *known]), max([1.0, *known]) + 0.05
 
 
 def _traces(panel: _Panel, clock: Clockface) -> list[dict[str, Any]]:
@@ -135,7 +144,7 @@ def _bands(band: Band, axis: str, since: str, until: str, convert: Convert) -> l
 def _time_axis(stretch: tuple[str, str], zone: str) -> dict[str, Any]:
     return {
         "gridcolor": "rgba(128,128,128,0.25)", "zeroline": False, "title": {"text": text_nest.TIME_IN.format(zone=zone)},
-        "anchor": "y3", "type": "date", "range": list(stretch), "autorange": False,
+        "anchor": "y3", "type": "date", "range": list(stretch), "autorange": False, **TIME_TICKS,
     }  # fmt: skip
 
 
@@ -153,6 +162,7 @@ def _layout(panels: Sequence[_Panel], shapes: list[dict[str, Any]], revision: st
         axes[f"yaxis{panel.axis[1:]}"] = {
             "gridcolor": "rgba(128,128,128,0.25)", "zeroline": False, "fixedrange": True, "automargin": False,
             "title": {"text": f"{panel.name}{unit}"}, "domain": [max(0.0, top - _PANEL_PX / high), top],
+            **({"range": list(panel.range), "autorange": False} if panel.range else {}),
         }  # fmt: skip
         top -= (_PANEL_PX + _GAP_PX) / high
     return {

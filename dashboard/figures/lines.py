@@ -2,17 +2,34 @@
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Callable, Iterator
+import statistics
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from dashboard.nest_snapshot import Track
+from sensord.clock import HOUR_MS
 
 Convert = Callable[[float], float]
 _GAP_STEPS = 2.5
 """Two instants farther apart than so many steps have silence between them, and no line bridges it."""
+_AROUND, _SLOWEST_MS = 2, HOUR_MS
+"""Readings came less often before the hub, or from a logger: the usual distance of so many neighbours to either side counts
+as the step, up to one reading an hour."""
+TIME_TICKS = {
+    "tickangle": 0, "hoverformat": "%-d %b %Y %H:%M",
+    "tickformatstops": [
+        {"dtickrange": [None, 60_000], "value": "%H:%M:%S\n%-d %b"},
+        {"dtickrange": [60_000, 86_400_000], "value": "%H:%M\n%-d %b"},
+        {"dtickrange": [86_400_000, "M1"], "value": "%-d %b\n%Y"},
+        {"dtickrange": ["M1", "M12"], "value": "%b\n%Y"},
+        {"dtickrange": ["M12", None], "value": "%Y"},
+    ],
+}  # fmt: skip
+"""A time axis as the rest of the page writes its dates; short and upright, so that a phone has room for them."""
 
 
 class Clockface:
@@ -35,14 +52,25 @@ def line(track: Track, clock: Clockface, convert: Convert, digits: int, fine: Tr
     when: list[str] = []
     values: list[float | None] = []
     before_ms = None
-    for at_ms, value, step_ms in _points(track, fine):
-        if before_ms is not None and (at_ms - before_ms > _GAP_STEPS * step_ms or clock.at(at_ms) < when[-1]):
+    points = list(_points(track, fine))
+    for number, (at_ms, value, _) in enumerate(points):
+        if before_ms is not None and (_silent(points, number) or clock.at(at_ms) < when[-1]):
             when.append(clock.at(before_ms))  # of a clock set back, the line begins anew
             values.append(None)
         when.append(clock.at(at_ms))
         values.append(round(convert(value), digits) if math.isfinite(value) else None)
         before_ms = at_ms
     return {"x": when, "y": values}
+
+
+def _silent(points: Sequence[tuple[int, float, int]], number: int) -> bool:
+    """Whether nothing was heard between a point and the one before, at the pace that was usual around them."""
+    far_ms, step_ms = points[number][0] - points[number - 1][0], points[number][2]
+    if far_ms <= _GAP_STEPS * step_ms:
+        return False
+    around = points[max(0, number - 1 - _AROUND) : number + 1 + _AROUND]
+    usual_ms = statistics.median(after[0] - before[0] for before, after in itertools.pairwise(around))
+    return far_ms > _GAP_STEPS * max(step_ms, min(usual_ms, _SLOWEST_MS))
 
 
 def ribbon(track: Track, clock: Clockface, convert: Convert, digits: int, leave_out: Track | None = None) -> Any:

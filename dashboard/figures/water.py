@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from dashboard import text
+from dashboard import text, text_nest
+from dashboard.figures.lines import TIME_TICKS
 from dashboard.snapshot import Water
 from dashboard.viewmodels import local_datetime
 from sensord.clock import DAY_MS
@@ -38,6 +39,6 @@ def _layout(zone: str) -> dict[str, Any]:
     return {
         "showlegend": False, "height": 260, "margin": {"l": 60, "r": 12, "t": 12, "b": 50},
         "paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)", "font": {"color": _GREY, "size": 14},
-        "xaxis": {**axis, "type": "date", "title": {"text": f"time in {zone}"}},
+        "xaxis": {**axis, **TIME_TICKS, "type": "date", "title": {"text": text_nest.TIME_IN.format(zone=zone)}},
         "yaxis": {**axis, "title": {"text": text.OUTLOOK_TITLE}, "rangemode": "tozero"},
     }  # fmt: skip

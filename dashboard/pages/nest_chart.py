@@ -23,7 +23,8 @@ FIRST = "days=1"
 SHORTEST_MS, LONGEST_MS = 15 * MINUTE_MS, 20 * 366 * DAY_MS
 SLOW_FROM_MS, SLOW_TICKS = 2 * DAY_MS, 10
 """A longer window is drawn anew at every tenth tick only: it moves by less than a pixel meanwhile."""
-NOTHING: dict[str, Any] = {"data": [], "layout": {"xaxis": {"visible": False}, "yaxis": {"visible": False}}}
+_CLEAR = {"paper_bgcolor": "rgba(0,0,0,0)", "plot_bgcolor": "rgba(0,0,0,0)"}
+NOTHING: dict[str, Any] = {"data": [], "layout": {"xaxis": {"visible": False}, "yaxis": {"visible": False}, **_CLEAR}}
 Charted = tuple[Any, str, list[Any], list[Any], str, list[Any], bool]
 """Figure, what to say where it is empty, windows, means in words and as a table, whose siblings lie behind, what else can
 be drawn, and whether the whole stretch is on show."""

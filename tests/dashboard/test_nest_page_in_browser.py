@@ -288,6 +288,24 @@ def test_zoom_stays_while_data_refresh_and_reads_finer(keeper, room) -> None:
     expect(page.get_by_role("button", name="Whole stretch again")).to_be_hidden()
 
 
+def test_a_finger_that_drags_on_the_chart_scrolls_the_page_and_a_tap_tells_the_values(keeper) -> None:
+    page = keeper("/nest/T-1", has_touch=True, is_mobile=True)
+    page.wait_for_function(f"{POINTS} > 100")
+    plot = page.locator("#nest-chart .nsewdrag").first
+    plot.scroll_into_view_if_needed()
+    box, before, top = plot.bounding_box(), page.evaluate(RANGE), page.evaluate("scrollY")
+    hand, x, y = page.context.new_cdp_session(page), box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    hand.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [{"x": x, "y": y}]})
+    for up in range(15, 151, 15):
+        hand.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": [{"x": x, "y": y - up}]})
+    hand.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    wait_until(lambda: page.evaluate("scrollY") > top + 100, within_s=10, what="the page scrolls")
+    assert page.evaluate(RANGE) == before
+    plot.scroll_into_view_if_needed()
+    page.touchscreen.tap(x, plot.bounding_box()["y"] + 20)
+    expect(page.locator("#nest-chart .hoverlayer text").first).to_be_visible()
+
+
 def test_another_window_is_a_link_and_lets_the_zoom_go(keeper) -> None:
     page = keeper("/nest/T-1?days=7", viewport=TABLET)
     zoom_in(page)
