@@ -10,6 +10,7 @@ from urllib.parse import urlsplit
 from dashboard import text_keeping as text
 from dashboard.filling import colony_now
 from dashboard.keeping_snapshot import Address, ColonyPast, Grid, Labelled, ProbeCheck, ProbeChecks, ProbePast
+from dashboard.units import difference, sign
 from dashboard.viewmodels import local_datetime, natural
 from sensord.addresses import is_everywhere, is_loopback
 from sensord.air.calibration import Calibration
@@ -144,8 +145,9 @@ class KeepingData:
         """Placed, calibrated or read at some time."""
         room = self._room()
         placements = tuple(room.registry.placements(probe=name))
+        unit = room.config.dashboard.temperature_unit
         calibrations = tuple(
-            (one.at_ms, str(one.method), _correction(one)) for one in room.calibrations.for_probe(name)
+            (one.at_ms, str(one.method), _correction(one, unit)) for one in room.calibrations.for_probe(name)
         )
         if not placements and not calibrations and room.store.span(name) is None:
             return None
@@ -198,9 +200,10 @@ def _check(found: ProbeChecked) -> ProbeCheck:
     return ProbeCheck(flags, drift.siblings, drift.hours, drift.temp_c, drift.rh_pct, drift.apart)
 
 
-def _correction(one: Calibration) -> str:
+def _correction(one: Calibration, unit: str) -> str:
     """What a calibration does to a reading, in words."""
-    return text.CORRECTION.format(temp=one.temp_offset_c, gain=one.rh_gain, rh=one.rh_offset_pct)
+    temp = difference(one.temp_offset_c, unit) + 0.0
+    return text.CORRECTION.format(temp=temp, sign=sign(unit), gain=one.rh_gain, rh=one.rh_offset_pct + 0.0)
 
 
 def _cell(value: object) -> str:

@@ -12,15 +12,18 @@ from markupsafe import Markup
 
 from dashboard import text
 from dashboard import text_keeping as words
+from dashboard.access import signed_in
 from dashboard.components.drawing import SYMBOLS, mark
 from dashboard.components.grid import sheets
+from dashboard.components.service import list_html, part_html, service_html, take_html
 from dashboard.pages.alarms import table
 from dashboard.pages.wall import failed
 from dashboard.probing import Overview, ProbeLine, overview_of
 from dashboard.shell import page
 from dashboard.snapshot import HubNow, Snapshot, Source
+from dashboard.text_access import OUT_SHORT
 from dashboard.units import difference, sign, written
-from dashboard.viewmodels import local, moment
+from dashboard.viewmodels import local, moment, natural
 from sensord.errors import NestclimateError
 from sensord.keeping.round import CALIBRATE_EVERY_DAYS
 from sensord.model import Placement
@@ -40,7 +43,7 @@ def register(server: Flask, source: Source) -> None:
         try:
             snapshot, keeping = source.snapshot(), source.keeping
             found = overview_of(source.probes(), snapshot, keeping.checks(), keeping.calibrated())
-            body = probes_html(found, snapshot, keeping.hubs())
+            body = probes_html(found, snapshot, keeping.hubs(), may_write=signed_in() is not None)
         except NestclimateError as error:
             body = Markup("<p>{}</p>").format(failed(error))
         main = Markup('{}{}<main class="wide"><h1>Probes</h1>{}</main>').format(sheets("keeping.css"), SYMBOLS, body)
@@ -58,26 +61,47 @@ def register(server: Flask, source: Source) -> None:
             return page(name, Markup("<main><h1>{}</h1><p>{}</p></main>").format(name, failed(error)))
         line = next((one for one in found.lines if one.name == name), None)
         now = table(_PROBE_HEADS, [_line(line, snapshot)]) if line else ""
-        body = Markup('<main class="wide"><h1>{}</h1>{}<h2>Placements</h2>{}<h2>Calibrations</h2>{}</main>').format(
-            name, now, _placements(past.placements, name, snapshot), _calibrations(past.calibrations, name, snapshot)
-        )
+        body = Markup('<main class="wide"><h1>{}</h1>{}{}<h2>Placements</h2>{}<h2>Calibrations</h2>{}</main>').format(
+            name, now, _service(past.placements, name, snapshot), _placements(past.placements, name, snapshot),
+            _calibrations(past.calibrations, name, snapshot),
+        )  # fmt: skip
         return page(name, Markup("{}{}{}").format(sheets("keeping.css"), SYMBOLS, body), here="/probes")
 
 
-def probes_html(found: Overview, snapshot: Snapshot, named: tuple[str, ...]) -> Markup:
-    """Hubs, then probes, those with trouble first; values raw, as the probe gave them."""
+def _service(placements: tuple[Placement, ...], name: str, snapshot: Snapshot) -> Markup:
+    """Out of service, or the way there; a probe that was never placed has no alarms."""
+    nest = next((one.nest for one in placements if one.holds(snapshot.at_ms)), None)
+    taken = snapshot.taken(nest, name)
+    may_write = signed_in() is not None and bool(placements)
+    return part_html(taken, f"probe {name}", snapshot, may_write=may_write)
+
+
+def probes_html(found: Overview, snapshot: Snapshot, named: tuple[str, ...], *, may_write: bool) -> Markup:
+    """What is out of service, hubs, then probes, those with trouble first; values raw, as the probe gave them."""
     hubs: Markup | str = Markup("<p>{}</p>").format(words.NO_HUBS)
     heard = [_hub(hub, snapshot) for hub in snapshot.hubs]
     never = [_hub_never_heard(name) for name in named if name not in {hub.name for hub in snapshot.hubs}]
     if heard or never:
         hubs = table(_HUB_HEADS, [*never, *heard])
     ways = Markup('<p class="ways"><a href="/placements">{}</a></p>').format(words.PLACEMENTS)
+    ways += list_html(snapshot, may_write=may_write)
+    if may_write and (subjects := _subjects(found, snapshot, named)):
+        ways += take_html(subjects)
     if not found.lines:
         return Markup("{}<h2>Hubs</h2>{}<h2>Probes</h2><p>{}</p>").format(ways, hubs, words.PROBES_EMPTY)
     rows = [_line(line, snapshot) for line in found.lines]
     return Markup(
         '{}<h2>Hubs</h2>{}<h2>Probes</h2>{}<p class="soft">{}</p>{}<p class="soft">{}</p>'
     ).format(ways, hubs, _unplaced(found), _checked(found, snapshot), table(_PROBE_HEADS, rows), words.DRIFT_HOW)  # fmt: skip
+
+
+def _subjects(found: Overview, snapshot: Snapshot, named: tuple[str, ...]) -> list[str]:
+    """Hubs and placed probes that are in service."""
+    placed = [line.name for line in found.lines if line.placement is not None]
+    hubs = {*named} | {name.partition("/")[0] for name in placed if "/" in name}
+    all_of = [*(f"hub {name}" for name in hubs), *(f"probe {name}" for name in placed)]
+    out = {one.subject for one in snapshot.out_of_service}
+    return sorted((each for each in all_of if each not in out), key=natural)
 
 
 def _unplaced(found: Overview) -> Markup:
@@ -97,6 +121,8 @@ def _checked(found: Overview, snapshot: Snapshot) -> str:
 
 def _hub(hub: HubNow, snapshot: Snapshot) -> list[object]:
     state = _word("ok" if hub.state == "up" else "blind", hub.state)
+    if any(one.subject == f"hub {hub.name}" for one in snapshot.out_of_service):
+        state += Markup("<br>") + _word("service", OUT_SHORT)
     fault = hub.faults.get(hub.name, "")
     if fault:
         state += Markup('<br><small class="fault">{}</small>').format(fault)
@@ -115,6 +141,9 @@ def _hub_never_heard(name: str) -> list[object]:
 def _line(line: ProbeLine, snapshot: Snapshot) -> list[object]:
     unit = snapshot.temperature_unit
     quality = _word(line.shape, line.quality)
+    taken = snapshot.taken(line.placement.nest if line.placement else None, line.name)
+    if taken is not None:
+        quality += Markup("<br>") + service_html(taken, snapshot, f"probe {line.name}")
     if line.why:
         quality += Markup('<br><small class="fault">{}</small>').format(line.why)
     return [
@@ -146,9 +175,9 @@ def _against(line: ProbeLine, unit: str) -> object:
     siblings = f"{text.count_of(line.check.siblings, 'sibling', 'siblings')}, {line.check.hours} h"
     parts = []
     if line.check.temp_diff_c is not None:
-        parts.append(f"{difference(line.check.temp_diff_c, unit):+.1f} {sign(unit)}")
+        parts.append(f"{round(difference(line.check.temp_diff_c, unit), 1) + 0.0:+.1f} {sign(unit)}")
     if line.check.rh_diff_pct is not None:
-        parts.append(f"{line.check.rh_diff_pct:+.0f} %")
+        parts.append(f"{round(line.check.rh_diff_pct) + 0:+d} %")
     if not parts:
         return Markup('<span class="soft">{}: {}</span>').format(words.TOO_FEW, siblings)
     side = "high" if (line.check.temp_diff_c or line.check.rh_diff_pct or 0) > 0 else "low"

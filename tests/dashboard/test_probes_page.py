@@ -162,6 +162,17 @@ def test_one_probe_through_time(room, clock) -> None:
     assert 404 == client.get("/probe?name=<script>").status_code
 
 
+def test_what_a_calibration_does_is_told_in_the_unit_of_the_page(tmp_path, clock) -> None:
+    """0.25 °C is a difference: 0.45 °F, without the 32 (NIST SP 811, B.9)."""
+    room = keeper_room(tmp_path, clock, 'temperature_unit = "F"')
+    now_ms = to_ms(clock.now())
+    placed(room, ["p1"], now_ms)
+    room.calibrations.add(Calibration("hub-a/p1", now_ms - 50 * DAY_MS, "salt", temp_offset_c=0.25))
+    page = app_of(room)[0].test_client().get("/probe?name=hub-a/p1").text
+    assert "temperature +0.45 °F; humidity" in page
+    assert "°C" not in page
+
+
 def test_stored_readings_are_judged_as_the_hub_judges_them() -> None:
     """Two hours of the very same words, ten scans of them; a quarter of an hour at 99.5 % and above."""
     at = [number * 15 * MINUTE_MS for number in range(STUCK_SCANS)]
