@@ -1,0 +1,91 @@
+"""How evidence is weighed, number by number: harm of a dose, its age, siblings, and coverage."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from sensord.insight.exposures import AIR_FACTORS, Factor, Limits, PlaceAir
+from sensord.insight.harm import HARM_DOSE, Measure, quantile, timed_harm
+from sensord.insight.verdict import Coverage, coverage_of, support_of
+from sensord.model import Place
+
+
+def strain(dose: float, days_before_end: int, days: int = 40) -> np.ndarray:
+    """A whole dose within one hour, so many days before the end."""
+    hours = np.zeros(days * 24)
+    hours[-1 - days_before_end * 24] = dose
+    return hours
+
+
+@pytest.mark.parametrize("factor", AIR_FACTORS)
+def test_a_whole_dose_does_harm_with_probability_one_less_one_in_e(factor: Factor) -> None:
+    """As ``Dose`` defines it; twice the dose 1 - 1/e², none no harm."""
+    amount = HARM_DOSE[factor].amount
+    assert timed_harm(strain(amount, 1), factor)[0] == pytest.approx(1 - 1 / math.e)
+    assert timed_harm(strain(2 * amount, 1), factor)[0] == pytest.approx(1 - 1 / math.e**2)
+    assert timed_harm(np.zeros(240), factor) == (0.0, math.inf)
+
+
+@pytest.mark.parametrize(
+    ("days_before", "share"), [(0, 1.0), (7, 1.0), (11, 1.0), (14, 0.5 ** (3 / 2.5)), (21, 0.5**4)]
+)
+def test_what_ended_long_ago_counts_little(days_before: int, share: float) -> None:
+    """In full for a week, then half for every two and a half days: counted from the end of the five days that hold it.
+
+    A dose in the first hour of a block of five days counts as of that block's end, four days later.
+    """
+    harm, ended_days = timed_harm(strain(HARM_DOSE[Factor.DRY].amount, days_before), Factor.DRY)
+    assert ended_days == days_before
+    weight = 1.0 if days_before <= 11 else 0.5 ** ((days_before - 4 - 7) / 2.5)
+    assert weight == pytest.approx(share)
+    assert harm == pytest.approx((1 - 1 / math.e) * weight, rel=1e-6)
+
+
+def test_doses_further_apart_than_five_days_do_not_add_up() -> None:
+    """Half a dose twice: within five days a whole one, a week apart the half that counts most."""
+    half = 0.5 * HARM_DOSE[Factor.COLD].amount
+    together, apart = strain(half, 1) + strain(half, 4), strain(half, 1) + strain(half, 8)
+    assert timed_harm(together, Factor.COLD)[0] == pytest.approx(1 - 1 / math.e)
+    assert timed_harm(apart, Factor.COLD)[0] == pytest.approx(1 - 1 / math.sqrt(math.e))
+
+
+def measure(harm: float, alike: int, compared: int) -> Measure:
+    return Measure(Factor.HOT, Place.WET_END, harm, alike, compared, None, None, None, None, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("alike", "compared", "share"),
+    [(0, 10, 1.0), (1, 10, 1.0), (2, 10, 2 / 3), (3, 10, 1 / 3), (4, 10, 0.0), (10, 10, 0.0), (0, 0, 0.65)],
+)
+def test_support_falls_with_every_sibling_that_lived_through_as_much(alike: int, compared: int, share: float) -> None:
+    """In full up to one in ten, none from four in ten on; without siblings never sure."""
+    assert support_of(measure(0.8, alike, compared)) == pytest.approx(0.8 * share)
+
+
+def place(temp_c: list[float], rh_pct: list[float]) -> PlaceAir:
+    temp, humid = np.array(temp_c, float), np.array(rh_pct, float)
+    edge = np.zeros(len(temp))
+    return PlaceAir(Place.WET_END, 0, temp, humid, temp, temp, Limits(edge, edge, edge, edge))
+
+
+def test_coverage_counts_hours_with_both_quantities_at_one_place() -> None:
+    """Ten days: one end measured in full for the first nine, without humidity on the last; the other end that day half."""
+    nan = math.nan
+    one = place([24.0] * 240, [80.0] * 216 + [nan] * 24)
+    other = place([nan] * 216 + [24.0] * 12 + [nan] * 12, [nan] * 216 + [80.0] * 24)
+    found = coverage_of([one, other], room=0.3)
+    assert (found.hours, found.window, found.room) == (228, pytest.approx(228 / 240), 0.3)
+    assert (found.recent, found.temp_recent, found.rh_recent) == (pytest.approx(156 / 168), 1.0, 1.0)
+    assert coverage_of([one], 216) == Coverage(0.0, 0.0, 0, 1.0, 0.0)
+    assert coverage_of([one], 240) == coverage_of([]) == Coverage(0.0, 0.0, 0)
+
+
+def test_a_quantile_of_siblings_is_of_those_measured_in_that_hour() -> None:
+    series = [np.array([1.0, np.nan, np.nan]), np.array([3.0, 5.0, np.nan]), np.array([2.0, 7.0, np.nan])]
+    assert quantile(series, 0.0)[:2].tolist() == [1.0, 5.0]
+    assert quantile(series, 0.5)[0] == 2.0
+    assert quantile(series, 1.0)[:2].tolist() == [3.0, 7.0]
+    assert math.isnan(quantile(series, 0.5)[2])
