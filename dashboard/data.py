@@ -8,7 +8,7 @@ import threading
 from collections.abc import Callable, Iterable
 from typing import Any, TypeVar
 
-from dashboard.filling import alarm_now, colony_now, water_of
+from dashboard.filling import alarm_now, colony_now, out_of_service, water_of
 from dashboard.keeping_data import KeepingData
 from dashboard.nest_data import PLACES, KeptSteps, history_of, written_of
 from dashboard.nest_snapshot import Asked, History, Journal
@@ -141,6 +141,7 @@ class Data:
             urgent_days=self._config.alarms.reservoir_urgent_days,
             speed=getattr(self._clock, "speed", 1.0),
             temperature_unit=self._config.dashboard.temperature_unit,
+            out_of_service=tuple(out_of_service(taken) for taken in room.alarm_log.out_of_service(at_ms)),
         )
 
     def _stands(self, at_ms: int) -> list[NestNow]:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from dashboard.snapshot import AlarmNow, AlarmStep, Chore, ColonyNow, Water
+from dashboard.snapshot import AlarmNow, AlarmStep, Chore, ColonyNow, OutOfService, Water
 from sensord.alarms.messages import FIRST, name_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from sensord.alarms.aside import Taken
     from sensord.alarms.lifecycle import Alarm
     from sensord.alarms.log import Transition
     from sensord.insight.outlook import NestOutlook
@@ -24,6 +25,11 @@ def water_of(found: NestOutlook) -> Water | None:
         return None
     asks = found.questions[0].text if found.questions else ""
     return Water(days.p10, days.p50, days.p90, left.p50, left.p10, left.p90, found.basis, found.cycles_learned, asks)
+
+
+def out_of_service(taken: Taken) -> OutOfService:
+    """What the keeper works on."""
+    return OutOfService(taken.subject, taken.until_ms, taken.because, taken.by)
 
 
 def alarm_now(alarm: Alarm, steps: Sequence[Transition] = ()) -> AlarmNow:

@@ -114,6 +114,16 @@ class AlarmNow:
 
 
 @dataclass(frozen=True, slots=True)
+class OutOfService:
+    """What the keeper works on: ``nest NAME``, ``probe NAME`` or ``hub NAME``, until when (None: no end), why, and who said so."""
+
+    subject: str
+    until_ms: int | None
+    because: str
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class HubNow:
     """A hub's last status. ``state`` is up or down; ``heard_ms`` is when the station last heard of it.
 
@@ -163,6 +173,7 @@ class Snapshot:
         silent_after_ms: age from which a reading is no longer to be trusted.
         due_days, urgent_days: a reservoir with fewer days left is due, or urgent.
         speed: how many seconds of this room pass in a real one (1 but in the demo).
+        out_of_service: what the keeper works on; its alarms are told to nobody meanwhile.
         temperature_unit: C or F, what the reader wants to see; every value in here is in °C.
     """
 
@@ -180,6 +191,14 @@ class Snapshot:
     urgent_days: float = 2.0
     speed: float = 1.0
     temperature_unit: str = "C"
+    out_of_service: tuple[OutOfService, ...] = ()
+
+    def taken(self, nest: str | None, probe: str | None = None) -> OutOfService | None:
+        """What sets the alarms of a nest and its probe aside: the nest itself, the probe, or its hub."""
+        hub, slash, _ = (probe or "").partition("/")
+        asked = [f"nest {nest}", f"probe {probe}", *([f"hub {hub}"] if slash else [])]
+        out = {one.subject: one for one in self.out_of_service}
+        return next((out[each] for each in asked if each in out), None)
 
 
 @dataclass(frozen=True, slots=True)

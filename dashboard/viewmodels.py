@@ -31,6 +31,7 @@ class Card:
         age: of a late reading, else empty. water: share of the reservoir that is left, 0 to 1, None where unknown.
         water_for: how long it lasts, in words. water_call: drift where it is low, act where it is due, else empty.
         bare: it has no probe, so that nothing can be told but its water. cut: its probe's hub is down.
+        out: the keeper works on it; it is called for by nobody, and its state stays what it is.
     """
 
     name: str
@@ -50,6 +51,7 @@ class Card:
     water_call: str = ""
     bare: bool = False
     cut: bool = False
+    out: bool = False
 
 
 def natural(name: str) -> tuple[tuple[int, int, str], ...]:
@@ -94,6 +96,7 @@ def card_of(now: NestNow, snapshot: Snapshot, alarm: str = "") -> Card:
         water_for=text.water_for(water.days_p50) if water else "",
         water_call=_water_call(water, snapshot),
         bare=bare,
+        out=snapshot.taken(now.nest.name, now.placement.probe if now.placement else None) is not None,
         cut=now.placement is not None and now.placement.probe.partition("/")[0] in hubs_down(snapshot),
     )
 

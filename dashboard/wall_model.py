@@ -117,7 +117,7 @@ def needs_of(snapshot: Snapshot, cards: dict[str, Card]) -> tuple[Need, ...]:
             Need(card.state, card.name, _what(card), "", _href(card.name)),
         )
         for card in cards.values()
-        if card.name not in told and (card.state == "act" or (card.state == "blind" and not card.bare))
+        if card.name not in told and not card.out and (card.state == "act" or (card.state == "blind" and not card.bare))
     ]
     return tuple(_grouped(sorted(ranked, key=lambda item: item[0])))
 

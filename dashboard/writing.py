@@ -9,6 +9,8 @@ import threading
 from collections.abc import Callable, Sequence
 
 from sensord.access.users import Visit
+from sensord.alarms.aside import Taken
+from sensord.alarms.subjects import checked_subject, known_subjects
 from sensord.clock import to_ms
 from sensord.errors import NotThereError
 from sensord.keeping.journal import make_entry
@@ -103,6 +105,18 @@ class Writing:
         alarm = self.room().alarm_log.bring_back(self._known(id_), self.now_ms(), by)
         self.changed()
         return str(alarm.state)
+
+    def take_out_of_service(self, by: str, subject: str, for_ms: int, because: str) -> None:
+        """A nest, a probe or a hub is worked on for a while."""
+        room, now_ms = self.room(), self.now_ms()
+        checked_subject(subject, known_subjects(room.registry, [hub.name for hub in self._config.hubs]))
+        room.alarm_log.take_out_of_service(Taken(subject, now_ms, now_ms + for_ms, because, by))
+        self.changed()
+
+    def bring_back_into_service(self, subject: str) -> None:
+        """The work is done."""
+        self.room().alarm_log.bring_back_into_service(subject, self.now_ms())
+        self.changed()
 
     def _known(self, id_: str) -> str:
         """The id, if it is one in full: a page never means an alarm by the beginning of its id."""

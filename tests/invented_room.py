@@ -18,6 +18,7 @@ from dashboard.snapshot import (
     ColonyNow,
     HubNow,
     NestNow,
+    OutOfService,
     ProbeNow,
     ProcessNow,
     RoundNow,
@@ -97,7 +98,22 @@ def room(nests: int, at_ms: int, *, racks: int = 3, troubles: bool = True) -> Sn
         HubNow("hub-a", "up", at_ms - 9_000, "0.1.0"),
         HubNow("hub-b", "up", at_ms - 9_000, "0.1.0", 12, at_ms - 60_000),
     )
-    return Snapshot("Ant room", "Europe/Lisbon", at_ms, tuple(made), alarms, hubs, beats, newest_ms=at_ms - 9_000)
+    out = (
+        (OutOfService(f"nest {made[2].nest.name}", at_ms + DAY_MS, "fresh cotton", "Anna"),)
+        if troubles and nests > 2
+        else ()
+    )
+    return Snapshot(
+        "Ant room",
+        "Europe/Lisbon",
+        at_ms,
+        tuple(made),
+        alarms,
+        hubs,
+        beats,
+        newest_ms=at_ms - 9_000,
+        out_of_service=out,
+    )
 
 
 class InventedRoom:

@@ -49,6 +49,7 @@ def card_html(card: Card) -> Markup:
 def _words(card: Card) -> Markup:
     """What is wrong with the nest, and who lives in it."""
     note = "" if card.bare and card.state == "blind" else " ".join(part for part in (card.reason, card.age) if part)
+    note = text.OUT_OF_SERVICE if card.out else note
     kin = short_species(card.species)
     long = " long" if len(note + kin) > USUAL_WORDS else ""
     return Markup('<span class="words%s"><em class="note">%s</em><i class="kin">%s</i></span>') % (long, note, kin)
@@ -63,7 +64,17 @@ def _number(written: str) -> Markup:
 
 def _label(card: Card) -> str:
     """What a screen reader says of the card."""
-    parts = [card.name, card.species, text.STATES[card.state], card.reason, card.rh, card.temp, card.days, card.age]
+    parts = [
+        card.name,
+        card.species,
+        text.STATES[card.state],
+        card.reason,
+        text.OUT_OF_SERVICE * card.out,
+        card.rh,
+        card.temp,
+        card.days,
+        card.age,
+    ]
     return ", ".join(part for part in parts if part)
 
 

@@ -21,6 +21,7 @@ SYMBOLS = Markup(
     '<symbol id="m-drift-high" viewBox="0 0 26 56"><path d="M13 2 26 54H0z" class="f-drift" /></symbol>'
     '<symbol id="m-drift-low" viewBox="0 0 26 56"><path d="M13 54 26 2H0z" class="f-drift" /></symbol>'
     '<symbol id="m-blind" viewBox="0 0 26 56"><path d="M2.5 2.5h21v51h-21zl21 51m0-51-21 51" class="ring" /></symbol>'
+    '<symbol id="m-service" viewBox="0 0 26 56"><path d="M2.5 2.5h21v51h-21z" class="ring" stroke-dasharray="8 5" /></symbol>'
     "</svg>"
 )
 """Shapes used many times, drawn once a page."""
@@ -28,7 +29,8 @@ SYMBOLS = Markup(
 
 @cache
 def mark(state: str, side: str) -> Markup:
-    """The shape of a state: a full block with a call sign, a wedge that points the way it went, a crossed frame; none while well."""
+    """The shape of a state: a full block with a call sign, a wedge that points the way it went, a crossed frame; an
+    open dashed frame around what is out of service; none while well."""
     if state == "ok":
         return Markup("")
     shape = f"drift-{side or 'high'}" if state == "drift" else state

@@ -12,6 +12,7 @@ from dashboard import text, text_access
 from dashboard.access import signed_in
 from dashboard.components.alarm_actions import acknowledge_all, actions, state_words
 from dashboard.components.drawing import SYMBOLS, mark
+from dashboard.components.service import list_html
 from dashboard.pages.wall import failed
 from dashboard.shell import page
 from dashboard.snapshot import AlarmNow, Snapshot, Source
@@ -34,7 +35,8 @@ def register(server: Flask, source: Source, clock: Clock) -> None:
         try:
             snapshot = source.snapshot()
             found = source.alarms(to_ms(clock.now()) - DAYS * DAY_MS)
-            body = alarms_html(found, snapshot, may_write=signed_in() is not None)
+            may_write = signed_in() is not None
+            body = alarms_html(found, snapshot, may_write=may_write) + list_html(snapshot, may_write=may_write)
         except NestclimateError as error:
             body = Markup("<p>{}</p>").format(failed(error))
         return _page(body, "Alarms", "/alarms")

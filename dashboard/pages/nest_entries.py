@@ -11,9 +11,10 @@ from dashboard import text_nest
 from dashboard.access import signed_in
 from dashboard.components.drawing import SYMBOLS, housing
 from dashboard.components.level import level_html
+from dashboard.components.service import part_html
 from dashboard.pages.nest_journal import PUT_BACK_PATH, WITHDRAW_PATH, dialog_html
 from dashboard.pages.wall import failed
-from dashboard.snapshot import NestNow, Source
+from dashboard.snapshot import NestNow, Snapshot, Source
 from sensord.errors import NestclimateError
 from sensord.model import NestKind
 
@@ -25,16 +26,25 @@ def head_html(source: Source, name: str) -> Markup:
     """Name, where it stands, and what can be written about it."""
     try:
         now = source.nest(name) if name else None
+        service = _service(now, source.snapshot()) if now else Markup("")
     except NestclimateError as error:
         return Markup('<header class="nest-head"><h1>{}</h1><p>{}</p></header>').format(name, failed(error))
     if now is None:
         return Markup("")
     where = " · ".join(part for part in (now.nest.room, now.nest.rack, str(now.nest.kind)) if part)
     head = Markup('{}<header class="nest-head"><h1>{}</h1><p class="soft">{}</p></header>').format(SYMBOLS, name, where)
-    return head + entries_html(now, signed_in())
+    return head + entries_html(now, signed_in(), service)
 
 
-def entries_html(now: NestNow, user: str | None) -> Markup:
+def _service(now: NestNow, snapshot: Snapshot) -> Markup:
+    """Out of service, or the way there; a nest whose colony died has no alarms to be told."""
+    taken = snapshot.taken(now.nest.name, now.placement.probe if now.placement else None)
+    if now.died_ms is not None and taken is None:
+        return Markup("")
+    return part_html(taken, f"nest {now.nest.name}", snapshot, may_write=signed_in() is not None)
+
+
+def entries_html(now: NestNow, user: str | None, service: Markup) -> Markup:
     """The entries for who is signed in; for visitors the water as it is thought to be, and the way in."""
     name = now.nest.name
     if user is None:
@@ -54,7 +64,9 @@ def entries_html(now: NestNow, user: str | None) -> Markup:
         text_nest.WITHDRAWN_SAID, text_nest.PUT_BACK_SAID,
     )  # fmt: skip
     asked = dialog_html() if user else Markup("")
-    return Markup('<aside id="entries" aria-label="{}">{}{}</aside>{}').format(text_nest.ENTRIES, said, inner, asked)
+    return Markup('<aside id="entries" aria-label="{}">{}{}{}</aside>{}').format(
+        text_nest.ENTRIES, said, inner, service, asked
+    )
 
 
 def _drawn(now: NestNow) -> Markup:

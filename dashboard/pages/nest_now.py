@@ -9,6 +9,7 @@ from urllib.parse import quote
 from dash import html
 
 from dashboard import text
+from dashboard.components.service import service_words
 from dashboard.snapshot import NestNow, Snapshot
 from dashboard.units import CELSIUS, in_words, short, sign
 from dashboard.viewmodels import card_of, local
@@ -20,8 +21,10 @@ def facts(now: NestNow, snapshot: Snapshot) -> list[Any]:
     card = card_of(now, snapshot)
     place = text.PLACES[now.placement.place] if now.placement else text.NO_PROBE
     temp = card.temp.replace("°", f" {sign(snapshot.temperature_unit)}")
+    taken = snapshot.taken(now.nest.name, now.placement.probe if now.placement else None)
     return _facts(
         ("state", ": ".join(part for part in (text.STATES[card.state], card.reason) if part)),
+        ("alarms", service_words(taken, snapshot, f"nest {now.nest.name}") if taken else ""),
         ("species", now.species or now.nest.species),
         (f"humidity, {place}", card.rh + (f", {card.rh_trend}" if card.rh_trend else "")),
         (f"temperature, {place}", temp + (f", {card.temp_trend}" if card.temp_trend else "")),

@@ -57,6 +57,22 @@ def register(server: Flask, writing: Writing | None) -> None:
     def bring_back() -> ResponseReturnValue:
         return done(state=writing.bring_back(who(), _alarm_id(given_of("id"))))
 
+    @server.post("/write/alarms/out-of-service")
+    def take_out_of_service() -> ResponseReturnValue:
+        given = given_of("subject", "for", "because")
+        because = forms.text(given, "because", required=True, most=300)
+        writing.take_out_of_service(who(), _subject(given), forms.duration(given, "for"), because)
+        return done()
+
+    @server.post("/write/alarms/in-service")
+    def bring_back_into_service() -> ResponseReturnValue:
+        writing.bring_back_into_service(_subject(given_of("subject")))
+        return done()
+
+
+def _subject(given: forms.Given) -> str:
+    return forms.text(given, "subject", required=True, most=80)
+
 
 def given_of(*keys: str) -> forms.Given:
     """The JSON object that was sent, with no other keys than these."""

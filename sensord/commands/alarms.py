@@ -15,6 +15,7 @@ from sensord.alarms.deliveries import Deliveries
 from sensord.alarms.lifecycle import Alarm
 from sensord.alarms.log import document
 from sensord.alarms.messages import WORDS, name_of
+from sensord.alarms.subjects import known_subjects, subject_of
 from sensord.clock import from_ms, iso, parse_instant, parse_length, to_ms
 from sensord.errors import InputError
 from sensord.wiring import Room
@@ -80,28 +81,16 @@ def _service(args: argparse.Namespace, room: Room, now_ms: int) -> list[Alarm]:
         raise InputError(f"alarms {args.what}: needs the name of a nest, a probe or a hub")
     if args.what == IN:
         subjects = [each.subject for each in room.alarm_log.out_of_service(now_ms)]
-        known = [each for each in subjects if each.partition(" ")[2] == args.id]
-        room.alarm_log.bring_back_into_service(known[0] if known else subject_of(args.id, room), now_ms)
+        out = [each for each in subjects if each.partition(" ")[2] == args.id]
+        room.alarm_log.bring_back_into_service(out[0] if out else _subject(args.id, room), now_ms)
         return []
     until_ms = now_ms + duration_ms(args.duration or A_DAY)
-    taken = Taken(subject_of(args.id, room), now_ms, until_ms, args.because, args.by or shell_user())
+    taken = Taken(_subject(args.id, room), now_ms, until_ms, args.because, args.by or shell_user())
     return room.alarm_log.take_out_of_service(taken)
 
 
-def subject_of(name: str, room: Room) -> str:
-    """``nest NAME``, ``probe NAME`` or ``hub NAME``: the first of them that is known.
-
-    Raises:
-        InputError: there is none of that name.
-    """
-    probes = {placement.probe for placement in room.registry.placements()}
-    hubs = {probe.partition("/")[0] for probe in probes if "/" in probe} | {hub.name for hub in room.config.hubs}
-    for what, known in (("nest", {nest.name for nest in room.registry.nests()}), ("hub", hubs), ("probe", probes)):
-        if name in known:
-            return f"{what} {name}"
-    raise InputError(
-        f"alarms: {name!r} is no nest, no probe that was placed and no hub; 'nestclimate export nests' lists nests"
-    )
+def _subject(name: str, room: Room) -> str:
+    return subject_of(name, known_subjects(room.registry, [hub.name for hub in room.config.hubs]))
 
 
 def duration_ms(text: str) -> int:

@@ -77,6 +77,8 @@ def good(kept) -> dict[str, dict]:
         "/write/alarms/acknowledge": {"id": alarm},
         "/write/alarms/shelve": {"id": alarm, "for": "2h", "because": "new mat"},
         "/write/alarms/bring-back": {"id": alarm},
+        "/write/alarms/out-of-service": {"subject": "nest A-02", "for": "2h", "because": "fresh tube"},
+        "/write/alarms/in-service": {"subject": "nest A-02"},
         "/write/nests": {"rows": [nest], "holds": "always_so"},
         "/write/colonies/move": {"colony": "Berta", "nest": "F-01"},
         "/write/placements": {"rows": [placement], "holds": "always_so"},
