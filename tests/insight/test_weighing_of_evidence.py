@@ -9,6 +9,7 @@ import pytest
 
 from sensord.insight.exposures import AIR_FACTORS, Factor, Limits, PlaceAir
 from sensord.insight.harm import HARM_DOSE, Measure, quantile, timed_harm
+from sensord.insight.harm import measure as measured
 from sensord.insight.verdict import Coverage, coverage_of, support_of
 from sensord.model import Place
 
@@ -89,3 +90,42 @@ def test_a_quantile_of_siblings_is_of_those_measured_in_that_hour() -> None:
     assert quantile(series, 0.5)[0] == 2.0
     assert quantile(series, 1.0)[:2].tolist() == [3.0, 7.0]
     assert math.isnan(quantile(series, 0.5)[2])
+
+
+def kept(temp_c: float, rh_pct: float, last_h: int = 0) -> PlaceAir:
+    """Thirty days at 24 °C and 85 % under limits of 10 to 34 °C and 55 to 100 %, otherwise in the last hours."""
+    temp, humid = np.full(720, 24.0), np.full(720, 85.0)
+    temp[720 - last_h :], humid[720 - last_h :] = temp_c, rh_pct
+    limits = Limits(*(np.full(720, edge) for edge in (10.0, 34.0, 55.0, 100.0)))
+    return PlaceAir(Place.WET_END, 0, temp, humid, temp, temp, limits)
+
+
+@pytest.mark.parametrize(
+    ("factor", "odd", "apart"),
+    [
+        (Factor.HOT, (40.0, 85.0), 16.0),
+        (Factor.COLD, (4.0, 85.0), -20.0),
+        (Factor.DRY, (24.0, 40.0), -45.0),
+        (Factor.WET, (24.0, 100.0), None),
+    ],
+)
+def test_how_far_from_its_siblings_is_told_of_the_hours_that_count(factor, odd, apart) -> None:
+    """By the middle of those hours, in °C or %RH; of wetness nothing, which is judged by its own rise."""
+    usual = [kept(24.0, 85.0) for _ in range(3)]
+    found = measured(kept(*odd, 24), usual, factor)
+    assert found.median_apart == (None if apart is None else pytest.approx(apart))
+    assert (found.alike, found.compared, found.percentile, found.effect) == (0, 3, 100.0, 1.0)
+    assert (found.ended_days_before, found.began_hour) == (0.0, 696)
+    assert found.p == pytest.approx(1 / 4)
+
+
+def test_without_siblings_nothing_is_told_of_them() -> None:
+    found = measured(kept(40.0, 85.0, 24), [], Factor.HOT)
+    assert (found.median_apart, found.percentile, found.effect, found.p, found.compared) == (None, None, None, None, 0)
+
+
+def test_siblings_that_had_as_much_are_counted() -> None:
+    """Six tenths of the dose is as much: of two among eight cool ones, 15 of 24 hours are, 14 are not."""
+    others = [kept(37.0, 85.0, hours) for hours in (14, 15)]
+    found = measured(kept(37.0, 85.0, 24), [*others, *(kept(24.0, 85.0) for _ in range(8))], Factor.HOT)
+    assert (found.alike, found.compared) == (1, 10)
