@@ -46,10 +46,12 @@ def test_what_ended_long_ago_counts_little(days_before: int, share: float) -> No
 
 
 def test_doses_further_apart_than_five_days_do_not_add_up() -> None:
-    """Half a dose twice: within five days a whole one, a week apart the half that counts most."""
+    """Half a dose twice: within five days a whole one, five days or a week apart the half that counts most."""
     half = 0.5 * HARM_DOSE[Factor.COLD].amount
     together, apart = strain(half, 1) + strain(half, 4), strain(half, 1) + strain(half, 8)
     assert timed_harm(together, Factor.COLD)[0] == pytest.approx(1 - 1 / math.e)
+    just_apart = strain(half, 0) + strain(half, 5)
+    assert timed_harm(just_apart, Factor.COLD)[0] == pytest.approx(1 - 1 / math.sqrt(math.e))
     assert timed_harm(apart, Factor.COLD)[0] == pytest.approx(1 - 1 / math.sqrt(math.e))
 
 
@@ -129,3 +131,18 @@ def test_siblings_that_had_as_much_are_counted() -> None:
     others = [kept(37.0, 85.0, hours) for hours in (14, 15)]
     found = measured(kept(37.0, 85.0, 24), [*others, *(kept(24.0, 85.0) for _ in range(8))], Factor.HOT)
     assert (found.alike, found.compared) == (1, 10)
+
+
+@pytest.mark.parametrize(
+    ("factor", "siblings", "alike", "worse"),
+    [
+        (Factor.HOT, (39.0, 85.0), (40.4, 85.0), (42.0, 85.0)),
+        (Factor.COLD, (5.0, 85.0), (3.6, 85.0), (2.0, 85.0)),
+        (Factor.DRY, (24.0, 45.0), (24.0, 38.5), (24.0, 30.0)),
+    ],
+)
+def test_as_much_as_living_siblings_felt_is_no_harm_and_more_is(factor, siblings, alike, worse) -> None:
+    """To within what two probes differ by and a little: 1.5 °C, 7 %RH."""
+    peers = [kept(*siblings, 48) for _ in range(4)]
+    assert measured(kept(*alike, 48), peers, factor).harm == 0.0
+    assert measured(kept(*worse, 48), peers, factor).harm > 0.1
