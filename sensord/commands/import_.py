@@ -79,16 +79,21 @@ def _readings(args: argparse.Namespace, room: Room, file: TextIO, bar: Bar) -> d
         good, bad = readings_csv.spool(file, spooled, now_ms, lambda _rows: bar.read())
         _refuse(args, bad, good)
         spooled.seek(0)
-        stored = _store(room, spooled, now_ms, bar.storing(good))
+        lowest: dict[str, float] = {}
+        stored = _store(room, spooled, now_ms, bar.storing(good), lowest)
+    for doubt in readings_csv.doubts(lowest):
+        print(f"nestclimate: {_named(args.file, doubt)}", file=sys.stderr)
     return {"rows": good + len(bad), "new": stored.stored, "known": stored.repeated, "bad": len(bad)}
 
 
-def _store(room: Room, spooled: IO[bytes], now_ms: int, bar: Bar) -> Written:
+def _store(room: Room, spooled: IO[bytes], now_ms: int, bar: Bar, lowest: dict[str, float]) -> Written:
+    """Store what was spooled; ``lowest`` gets the lowest temperature of each probe in it."""
     store = room.store
     store.maintain(now_ms)  # tells the store which readings are old, so that they go where old ones belong at once
     stored = repeated = 0
     for rows in readings_csv.chunks(spooled):
         written = store.write_rows(rows)
+        readings_csv.lowest_of(rows, lowest)
         stored, repeated = stored + written.stored, repeated + written.repeated
         bar.advance(len(rows))
     store.maintain(now_ms)

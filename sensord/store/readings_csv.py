@@ -22,6 +22,8 @@ from sensord.store.base import Row
 CHUNK_ROWS = 50_000
 TEMP_C = (-100.0, 150.0)
 RH_PCT = (0.0, 100.0)
+LIKE_FAHRENHEIT_C = 45.0
+"""A nest that was never cooler is no nest (common practice: most ants die in hours at that); 45 °F is a cool room."""
 
 
 def spool(
@@ -57,6 +59,23 @@ def chunks(spooled: IO[bytes]) -> Iterator[list[Row]]:
     """What ``spool`` kept."""
     while size := spooled.read(8):
         yield marshal.loads(spooled.read(int.from_bytes(size, "big")))  # noqa: S302 - our own nameless temporary file
+
+
+def lowest_of(rows: list[Row], lowest: dict[str, float]) -> None:
+    """Keep in ``lowest`` each probe's lowest temperature, °C, over all rows seen so far."""
+    for probe, _, temp_c, _ in rows:
+        if temp_c is not None and temp_c < lowest.get(probe, 1_000.0):
+            lowest[probe] = temp_c
+
+
+def doubts(lowest: dict[str, float]) -> list[str]:
+    """A line for each probe whose every temperature is hotter than ants live at: its file was probably in °F."""
+    return [
+        f"probe {probe}: no temperature below {temp_c:g} °C, so this file may be in °F, and it was taken as °C. If it is: turn it into °C,"
+        " (°F - 32) x 5/9, under a new name of the probe, and place that one; what is stored stays as it is"
+        for probe, temp_c in sorted(lowest.items())
+        if temp_c > LIKE_FAHRENHEIT_C
+    ]
 
 
 class _Checker:

@@ -307,3 +307,19 @@ def test_csv_of_readings_reads_with_the_plain_reader(keeper: Keeper, tmp_path: P
             ["at", "probe", "temp_c", "rh_pct"],
             ["2026-01-01T00:00:00Z", "p", "20.5", ""],
         ]
+
+
+def test_readings_that_look_like_fahrenheit_are_told_and_stored(keeper: Keeper) -> None:
+    """75.2 °F is 24 °C. A nest that was once below 45 °C is taken at its word; so is one without any temperature."""
+    hours = [f"2026-04-01T{hour:02}:00:00Z" for hour in range(4)]
+    rows = [f"{at},us/a1,{75.2 + number},81" for number, at in enumerate(hours)]
+    rows += [f"{at},hot/b1,{temp},30" for at, temp in zip(hours, (24.0, 46.0, 50.0, 47.0), strict=True)]
+    rows += [f"{at},rh/c1,,60" for at in hours]
+    status, out, err = keeper.run("import", "readings", keeper.file("logger.csv", READINGS + "\n".join(rows)))
+    assert status == 0
+    assert "12 readings rows new" in out
+    assert len(err) == 1
+    assert "us/a1" in err[0]
+    assert "75.2" in err[0]
+    assert "°F" in err[0]
+    assert keeper.store().count() == 12
