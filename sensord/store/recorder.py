@@ -26,8 +26,8 @@ from sensord.model import Reading
 from sensord.store.ahead import Ahead
 from sensord.store.aside import Aside, SetAside, set_aside
 from sensord.store.base import ReadingStore
+from sensord.store.given_receipts import GivenReceipts
 from sensord.store.inbox import Inbox
-from sensord.store.ledger import Ledger
 from sensord.store.status import HubStatus, HubStatuses, decode_status
 
 MOST_MESSAGES = 1_000
@@ -67,7 +67,7 @@ class Recorder:
     ) -> None:
         self._store, self._connection, self._clock = store, connection, clock
         self._aside, self._statuses = Aside(connection), HubStatuses(connection)
-        self._ledger, self._beats, self._ahead = Ledger(connection), Beats(connection), Ahead(connection)
+        self._given, self._beats, self._ahead = GivenReceipts(connection), Beats(connection), Ahead(connection)
         self._inbox = inbox or Inbox()
         self._came_up = threading.Event()
         self._since_ms = to_ms(clock.now())
@@ -112,7 +112,7 @@ class Recorder:
             self._record(messages)
         if self._came_up.is_set():
             self._came_up.clear()
-            self._publish(self._ledger.current())
+            self._publish(self._given.current())
         self._upkeep()
         return len(messages)
 
@@ -130,7 +130,7 @@ class Recorder:
             self._store.write(batch.readings)
         if batch.receipts or batch.ahead or batch.aside or batch.statuses:
             with transaction(self._connection):
-                self._ledger.put(batch.receipts, now_ms)
+                self._given.put(batch.receipts, now_ms)
                 self._statuses.put(batch.statuses)
                 if batch.ahead:
                     self._ahead.put(batch.ahead)
@@ -182,7 +182,7 @@ class Recorder:
                 batch.readings.append(reading)
         if topic.spool is not None and topic.seq is not None:
             key = (topic.hub, topic.spool)
-            upto = batch.receipts[key] if key in batch.receipts else self._ledger.upto(*key)
+            upto = batch.receipts[key] if key in batch.receipts else self._given.upto(*key)
             batch.receipts[key] = advance(upto, topic.seq, pack)
 
     def _publish(self, receipts: dict[str, Receipt]) -> None:

@@ -166,7 +166,7 @@ def test_a_store_that_refuses_ends_the_recorder_unacknowledged(
 
 
 def test_receipts_are_said_again_after_a_reconnect(station: Station, broker: MemoryBroker, clock: ManualClock):
-    """A broker that forgot everything gets the receipts back from the ledger, for the outbox heard last."""
+    """A broker that forgot everything gets back the receipts that were given, for the outbox heard last."""
     send(broker, "nestclimate/1/hub-a/readings/s1/1", pack(clock, 1))
     station.drain()
     clock.advance(60)

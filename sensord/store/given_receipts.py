@@ -16,7 +16,7 @@ _STEPS = (
 )
 
 
-class Ledger:
+class GivenReceipts:
     """Up to which sequence number each (hub, spool) is stored."""
 
     def __init__(self, connection: sqlite3.Connection) -> None:
