@@ -114,8 +114,8 @@ def cannot_tell(coverage: Coverage, case: Case) -> str:
     if coverage.temp_recent > 2 * coverage.rh_recent:
         lacks = " both temperature and humidity for"
     return (
-        f"Too little was recorded to tell: the nest's own probe covers{lacks} {coverage.window:.0%} of the window and "
-        f"{coverage.recent:.0%} of its last seven days{room}{_left_out(case.distrusted)}. "
+        f"Too little was recorded to tell: the nest's own probe covers{lacks} {coverage.window:.0%} of the window, "
+        f"{coverage.recent:.0%} of its last seven days and {coverage.last:.0%} of its last two{room}{_left_out(case.distrusted)}. "
         f"What there is neither blames the climate nor clears it."
     )
 

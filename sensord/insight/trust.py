@@ -18,10 +18,10 @@ _BRIDGED_H = 6  # faults that far apart are one: what a broken probe says in bet
 _STUCK_H, _STUCK_COARSE_H = 6, 48  # a probe that shows whole per cent repeats itself in good health
 _COARSE_SHARE = 0.05
 _SPREAD_C, _JITTER_C = 25.0, 30.0  # within an hour, and to and fro from hour to hour: no air does that
+_AT_ONCE_H, _LIKE_ROOM = 3, 1.3  # what was nearly as dry as the room so long before has come down to it
 _BELOW_ROOM = 0.7  # a nest over wet cotton is never that much drier than its room, in vapour pressure
 _JUMP, _FALL_GAP_H = 0.2, 14
 _LEAST_LACK_PA = 120.0
-_OPEN_AIR = 0.2  # so little of the nest's own vapour is left only in the open room
 _WARMED = 0.8  # air that was only warmed keeps its vapour
 _HEATED_C = 1.5  # a nest that much from its room tells whether the probe is still in it
 
@@ -46,9 +46,7 @@ def trusted(air: PlaceAir, room: RoomAir | None, *, moves: bool = True) -> tuple
     broken = _bridged(range_ | noisy)
     below = np.zeros(len(air.temp_c), bool)
     if room is not None:
-        with np.errstate(invalid="ignore"):
-            least = _BELOW_ROOM * np.minimum(room.vapour_pa, saturation_pa(air.temp_c))
-            below = _long(vapour_pa(air.temp_c, air.rh_pct) < least, 2) & ~broken
+        below = _below_room(air, room, broken)
     gone = stuck | broken | below
     moved = moved_hours(air, room, gone) if moves else np.zeros_like(gone)
     gone = gone | moved
@@ -71,6 +69,21 @@ def trusted(air: PlaceAir, room: RoomAir | None, *, moves: bool = True) -> tuple
         low_c=np.where(gone, np.nan, air.low_c),
         high_c=np.where(gone, np.nan, air.high_c),
     ), notes
+
+
+def _below_room(air: PlaceAir, room: RoomAir, broken: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Hours drier than any nest in that room can be, where it got there at once.
+
+    Air that came down to the room's hour by hour has dried; that it goes on a little below says that the room's probe stands
+    somewhere more humid.
+    """
+    with np.errstate(invalid="ignore", divide="ignore"):
+        of_room = vapour_pa(air.temp_c, air.rh_pct) / np.minimum(room.vapour_pa, saturation_pa(air.temp_c))
+        found = _long(of_room < _BELOW_ROOM, 2) & ~broken
+    for first, last in runs(found, _BRIDGED_H):
+        if _median(of_room[max(0, first - 2 * _AT_ONCE_H) : max(0, first - _AT_ONCE_H)]) < _LIKE_ROOM:
+            found[first:last] = False
+    return found
 
 
 def _out_of_range(air: PlaceAir) -> NDArray[np.bool_]:
@@ -155,9 +168,8 @@ def _left_its_nest(air: PlaceAir, room: RoomAir | None, at: int) -> bool:
     if room is None:
         return bool(_median(own_pa[at + 2 : at + 8]) < _WARMED * _median(own_pa[at - 6 : at]))
     pressure = own_pa - room.vapour_pa
-    excess, left = _median(pressure[at - 6 : at]), _median(pressure[at + 2 : at + 8])
-    if left > 0.5 * excess or left < _OPEN_AIR * excess:
-        return left < _OPEN_AIR * excess
+    if _median(pressure[at + 2 : at + 8]) > 0.5 * _median(pressure[at - 6 : at]):
+        return False
     warmer = air.temp_c - room.temp_c
     before, after = _median(warmer[at - 24 : at]), _median(warmer[at + 2 : at + 26])
     return not (abs(before) > _HEATED_C and abs(after - before) < 0.4 * abs(before))

@@ -21,7 +21,7 @@ from sensord.model import Place
 CAUSE = {Factor.HOT: "heat"} | {f: str(f) for f in Factor if f is not Factor.HOT}
 NOT_CLIMATE, CANNOT_TELL = "not_climate", "cannot_tell"
 NAMED_FROM = 0.5  # less support than that names no cause
-_LEAST_COVERAGE, _LEAST_RECENT, _LEAST_HOURS = 0.25, 0.4, 48
+_LEAST_COVERAGE, _LEAST_RECENT, _LEAST_LAST, _LEAST_HOURS = 0.25, 0.4, 0.5, 48
 _LEAST_FOR_CAUSE = 0.2
 _REVERSALS, _SWING_DAYS = 4, 16
 _THERMAL = (Factor.HOT, Factor.COLD, Factor.SWING)
@@ -51,7 +51,7 @@ class Coverage:
     """Share of the hours that the nest's own probes measured and that are trusted.
 
     Attributes:
-        window, recent: both quantities, in the window and in its last seven days. hours: of both.
+        window, recent, last: both quantities, in the window, in its last seven days and in its last two. hours: of both.
         temp_recent, rh_recent: of each quantity in the last seven days. room: share of the window that the room's
             probe measured, which says little of one nest.
     """
@@ -62,6 +62,7 @@ class Coverage:
     temp_recent: float = 0.0
     rh_recent: float = 0.0
     room: float = 0.0
+    last: float = 0.0
 
 
 def coverage_of(places: Sequence[PlaceAir], from_hour: int = 0, room: float = 0.0) -> Coverage:
@@ -74,7 +75,7 @@ def coverage_of(places: Sequence[PlaceAir], from_hour: int = 0, room: float = 0.
     week = slice(-7 * 24, None)
     return Coverage(
         float(both.mean()), float(both[week].mean()), int(both.sum()), float(temp[week].mean()),
-        float(humid[week].mean()), room,
+        float(humid[week].mean()), room, float(both[-2 * 24 :].mean()),
     )  # fmt: skip
 
 
@@ -212,11 +213,15 @@ def _parched(empty_h: float) -> float:
 
 
 def decide(support: Mapping[Factor, float], coverage: Coverage) -> tuple[str, float]:
-    """The cause best supported, else that it was not the climate, else that too little was recorded; and how sure."""
+    """The cause best supported, else that it was not the climate, else that too little was recorded; and how sure.
+
+    What nobody measured in the last two days may have been what killed: then the climate is not cleared.
+    """
     best = max(support, key=lambda one: support[one])
     known = coverage.temp_recent if best in _THERMAL else coverage.rh_recent
     if support[best] >= NAMED_FROM and (known >= _LEAST_FOR_CAUSE or best is Factor.RESERVOIR_EMPTY):
         return CAUSE[best], support[best]
-    if coverage.window < _LEAST_COVERAGE or coverage.recent < _LEAST_RECENT or coverage.hours < _LEAST_HOURS:
-        return CANNOT_TELL, 1.0 - min(coverage.window, coverage.recent)
+    least = (coverage.window, _LEAST_COVERAGE), (coverage.recent, _LEAST_RECENT), (coverage.last, _LEAST_LAST)
+    if coverage.hours < _LEAST_HOURS or any(known < needed for known, needed in least):
+        return CANNOT_TELL, 1.0 - min(known for known, _ in least)
     return NOT_CLIMATE, (1.0 - support[best]) * min(1.0, coverage.window / 0.8)

@@ -25,7 +25,7 @@ from sensord.insight.exposures import (
 from sensord.insight.harm import HARM_DOSE, measure, ranked, timed_harm
 from sensord.insight.history import History
 from sensord.insight.trust import RoomAir, trusted
-from sensord.insight.verdict import both_ways
+from sensord.insight.verdict import Coverage, both_ways, coverage_of, decide
 from sensord.insight.water import FOUND_EMPTY, FOUND_WATER, POURED_IN_VAIN, Water, conductances, siblings_say
 from sensord.keeping.keeping import Keeping
 from sensord.keeping.registry import Registry
@@ -193,8 +193,29 @@ def test_probe_moved_into_the_room_and_plug_pulled():
     lost = np.arange(HOURS)
     hub_down = np.where((lost >= HOURS - 104) & (lost < HOURS - 96), np.nan, moved.rh_pct)
     assert "moved" in {one.why for one in trusted(dataclasses.replace(moved, rh_pct=hub_down), room)[1]}
-    warm_open = air(temp_c=27.0, rh_pct=series(80.0, 52.0, 100))
-    assert trusted(warm_open, room)[1] == []
+    for left_pct in (52.0, 35.0):  # 35 %: nothing is left of its own vapour, the probe still feels the mat
+        warm_open = air(temp_c=27.0, rh_pct=series(80.0, left_pct, 100))
+        assert trusted(warm_open, room)[1] == []
+
+
+def test_dried_below_the_room():
+    """What comes down over a day and ends a little drier than the room's probe says has dried; what falls there at once is a fault."""
+    room = RoomAir(np.full(HOURS, 22.0), np.full(HOURS, 1200.0))
+    over_a_day = 85.0 - np.clip((np.arange(HOURS) - (HOURS - 96)) * 2.5, 0.0, 60.0)
+    assert trusted(air(rh_pct=over_a_day), room)[1] == []
+    at_once = series(85.0, 18.0, 72)
+    assert "below the room" in {one.why for one in trusted(air(temp_c=27.0, rh_pct=at_once), room)[1]}
+
+
+def test_last_two_days_must_be_known():
+    """Nobody measured the last two days: what killed may lie there, and the climate is not cleared. A cause seen before stands."""
+    quiet = dict.fromkeys(Factor, 0.0)
+    known = Coverage(0.97, 0.86, 650, 0.86, 0.86, 1.0, 0.6)
+    assert decide(quiet, known)[0] == "not_climate"
+    assert decide(quiet, dataclasses.replace(known, recent=0.6, last=0.3))[0] == "cannot_tell"
+    assert decide(quiet | {Factor.HOT: 0.9}, dataclasses.replace(known, recent=0.6, last=0.3))[0] == "heat"
+    blank = np.where(np.arange(HOURS) < HOURS - 30, 80.0, np.nan)
+    assert coverage_of([air(rh_pct=blank)]).last == pytest.approx(18 / 48)
 
 
 def test_without_a_room_probe():
