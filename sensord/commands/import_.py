@@ -107,8 +107,8 @@ def _refuse(args: argparse.Namespace, bad: list[tuple[int, str]], good: int) -> 
     problems = [_named(args.file, f"line {line}: {text}") for line, text in bad]
     if bad and not args.skip_bad:
         raise InputError(
-            *problems, f"{args.file}: {len(bad)} bad rows, nothing was imported; mend them, or add --skip-bad "
-            f"to import the {good} good ones",
+            *problems, f"{args.file}: {len(bad)} bad {'row' if len(bad) == 1 else 'rows'}, nothing was imported; mend "
+            f"{'it' if len(bad) == 1 else 'them'}, or add --skip-bad to import the {good} good ones",
         )  # fmt: skip
     for problem in problems:
         print(f"nestclimate: {problem}", file=sys.stderr)

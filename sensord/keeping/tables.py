@@ -50,6 +50,11 @@ def open_rows(lines: Iterable[str], table: str) -> tuple[Iterator[list[str]], li
     reader = csv.reader(lines)
     allowed = COLUMNS[table]
     header = [name.strip().removeprefix("\ufeff") for name in next(reader, [])]
+    for sign, name in ((";", "semicolons"), ("\t", "tabs")):
+        if len(header) == 1 and sign in header[0]:
+            raise InputError(
+                f"line 1: {name} part the fields; save the file with commas between fields and a point in numbers"
+            )
     if sorted(header) != sorted(allowed):
         raise InputError(f"line 1: columns are {','.join(header)[:200] or 'missing'}; allowed are {','.join(allowed)}")
     return reader, [header.index(name) for name in allowed]

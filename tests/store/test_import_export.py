@@ -323,3 +323,24 @@ def test_readings_that_look_like_fahrenheit_are_told_and_stored(keeper: Keeper) 
     assert "75.2" in err[0]
     assert "°F" in err[0]
     assert keeper.store().count() == 12
+
+
+@pytest.mark.parametrize("sign", [";", "\t"])
+def test_a_file_of_another_separator_is_told_as_such(keeper: Keeper, sign: str) -> None:
+    file = keeper.file("logger.csv", READINGS.replace(",", sign))
+    assert keeper.run("import", "readings", file)[::2] == (
+        2,
+        [
+            (
+                f"nestclimate: {file}: line 1: {'semicolons' if sign == ';' else 'tabs'} part the fields; save the file with commas"
+                " between fields and a point in numbers"
+            )
+        ],
+    )
+
+
+def test_a_number_with_a_comma_is_told_to_have_a_point(keeper: Keeper) -> None:
+    file = keeper.file("logger.csv", READINGS + '2026-04-01T00:00:00Z,a1,"21,5",70\n')
+    _, _, err = keeper.run("import", "readings", file)
+    assert "temp_c = '21,5': allowed is a number from -100 to 150 with a point, or blank" in err[0]
+    assert "1 bad row, nothing was imported; mend it" in err[1]
