@@ -160,6 +160,18 @@ def test_all_mistakes_come_at_once_with_file_and_key(tmp_path: Path) -> None:
     assert "broken.toml: is no TOML" in problems
 
 
+def test_a_band_that_is_new_is_given_whole(tmp_path: Path) -> None:
+    """Any ant has no band of its own for the rest's dry end: one edge alone is no band, nor temperature without humidity."""
+    file = write(tmp_path, "own", 'name = "Own ant"\n[winter_rest.dry_end]\ntemp_c = { limit_low = 4 }\n')
+    with pytest.raises(ConfigError) as caught:
+        load_species(tmp_path)
+    whole = "; a band has all of ideal_low, ideal_high, limit_low, limit_high"
+    assert sorted(caught.value.problems) == [
+        f"{file}: winter_rest.dry_end.rh_pct: ideal_low, ideal_high, limit_low, limit_high missing{whole}",
+        f"{file}: winter_rest.dry_end.temp_c: ideal_low, ideal_high, limit_high missing{whole}",
+    ]
+
+
 def test_a_nest_may_have_ranges_of_its_own(tmp_path: Path) -> None:
     (tmp_path / "nests").mkdir()
     (tmp_path / "nests" / "A 7.toml").write_text("[active.wet_end]\nrh_pct = { limit_low = 65 }\n", encoding="utf-8")
