@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import functools
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -46,34 +47,51 @@ def modules() -> Iterator[Path]:
         yield from sorted((ROOT / folder).rglob("*.py"))
 
 
-@functools.cache
-def parsed(path: Path) -> ast.Module:
-    return ast.parse(path.read_text(encoding="utf-8"))
+@dataclass(frozen=True)
+class Seen:
+    """What the rules ask of a module: full names imported, functions and methods called by name, lines of each function."""
+
+    imported: frozenset[str]
+    called: frozenset[str]
+    methods: frozenset[str]
+    lines: dict[str, int]
 
 
 @functools.cache
-def imported(path: Path) -> set[str]:
-    """Full names of what a module imports."""
-    found = set()
-    for node in ast.walk(parsed(path)):
-        if isinstance(node, ast.Import):
-            found |= {name.name for name in node.names}
-        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
-            found.add(node.module)
-    return found
+def seen(path: Path) -> Seen:
+    imported, called, methods, lines = set(), set(), set(), {}
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        match node:
+            case ast.Import():
+                imported |= {name.name for name in node.names}
+            case ast.ImportFrom(module=str(module), level=0):
+                imported.add(module)
+            case ast.Call(func=ast.Name(id=name)):
+                called.add(name)
+            case ast.Call(func=ast.Attribute(attr=name)):
+                methods.add(name)
+            case ast.FunctionDef() | ast.AsyncFunctionDef():
+                lines[node.name] = max(lines_of(node), lines.get(node.name, 0))
+    return Seen(frozenset(imported), frozenset(called), frozenset(methods), lines)
+
+
+def lines_of(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
+    inside = [each for each in node.body if isinstance(each, ast.FunctionDef | ast.AsyncFunctionDef)]
+    said = (ast.get_docstring(node, clean=False) or "").count("\n")
+    return node.end_lineno - node.lineno - said - sum(each.end_lineno - each.lineno for each in inside)
 
 
 def test_each_foreign_client_has_one_door() -> None:
     for path in modules():
         name = path.relative_to(ROOT).as_posix()
-        for module in imported(path):
+        for module in seen(path).imported:
             doors = ONE_DOOR.get(module.partition(".")[0])
             assert doors is None or name in doors, f"{name} imports {module}"
 
 
 def test_sensord_never_imports_the_dashboard_and_nobody_the_demo() -> None:
     for path in modules():
-        tops = {module.partition(".")[0] for module in imported(path)}
+        tops = {module.partition(".")[0] for module in seen(path).imported}
         assert "demo" not in tops, path
         assert "tests" not in tops, path
         assert "dashboard" not in tops or path.is_relative_to(ROOT / "dashboard"), path
@@ -81,12 +99,11 @@ def test_sensord_never_imports_the_dashboard_and_nobody_the_demo() -> None:
 
 @pytest.mark.parametrize("path", PURE, ids=lambda path: path.stem)
 def test_a_pure_room_does_no_input_or_output_and_asks_no_clock(path: Path) -> None:
-    found = imported(path)
+    found = seen(path).imported
     assert not {module.partition(".")[0] for module in found} & NOT_IN_A_PURE_ROOM
     assert not [module for module in found if module.startswith(IMPURE_OF_OURS)]
-    called = [node.func for node in ast.walk(parsed(path)) if isinstance(node, ast.Call)]
-    assert not {"open", "print", "input"} & {one.id for one in called if isinstance(one, ast.Name)}
-    assert not ASKS_A_CLOCK & {one.attr for one in called if isinstance(one, ast.Attribute)}
+    assert not {"open", "print", "input"} & seen(path).called
+    assert not ASKS_A_CLOCK & seen(path).methods
 
 
 def test_only_the_wiring_names_concrete_adapters() -> None:
@@ -94,7 +111,7 @@ def test_only_the_wiring_names_concrete_adapters() -> None:
     for path in modules():
         name = path.relative_to(ROOT).as_posix()
         if name != "sensord/wiring.py" and not name.startswith(("sensord/store/", "sensord/link/")):
-            assert not imported(path) & concrete, name
+            assert not seen(path).imported & concrete, name
 
 
 def test_no_path_of_a_machine_and_no_module_or_function_without_end() -> None:
@@ -103,12 +120,5 @@ def test_no_path_of_a_machine_and_no_module_or_function_without_end() -> None:
         text = path.read_text(encoding="utf-8")
         assert str(ROOT) not in text, path
         assert len(text.splitlines()) <= 420, f"{path}: split it"
-        for node in ast.walk(parsed(path)):
-            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
-                assert lines_of(node) <= 42, f"{path}: {node.name}: split it"
-
-
-def lines_of(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
-    inside = [each for each in node.body if isinstance(each, ast.FunctionDef | ast.AsyncFunctionDef)]
-    said = (ast.get_docstring(node, clean=False) or "").count("\n")
-    return node.end_lineno - node.lineno - said - sum(each.end_lineno - each.lineno for each in inside)
+        long = [name for name, lines in seen(path).lines.items() if lines > 42]
+        assert not long, f"{path}: split {', '.join(long)}"
