@@ -1,8 +1,9 @@
-"""How evidence is weighed, number by number: harm of a dose, its age, siblings, and coverage."""
+"""How evidence is weighed, number by number: harm of a dose, its age, siblings, coverage, and what is decided from it."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ import pytest
 from sensord.insight.exposures import AIR_FACTORS, Factor, Limits, PlaceAir
 from sensord.insight.harm import HARM_DOSE, Measure, quantile, timed_harm
 from sensord.insight.harm import measure as measured
-from sensord.insight.verdict import Coverage, coverage_of, support_of
+from sensord.insight.verdict import Coverage, both_ways, coverage_of, decide, support_of
 from sensord.model import Place
 
 
@@ -146,3 +147,40 @@ def test_as_much_as_living_siblings_felt_is_no_harm_and_more_is(factor, siblings
     peers = [kept(*siblings, 48) for _ in range(4)]
     assert measured(kept(*alike, 48), peers, factor).harm == 0.0
     assert measured(kept(*worse, 48), peers, factor).harm > 0.1
+
+
+@pytest.mark.parametrize(
+    ("support", "changes", "cause", "sure"),
+    [
+        ({Factor.HOT: 0.5}, {}, "heat", 0.5),
+        ({Factor.HOT: 0.49}, {}, "not_climate", 0.51),
+        ({Factor.DRY: 0.7, Factor.COLD: 0.6}, {}, "dry", 0.7),
+        ({}, {}, "not_climate", 1.0),
+        ({}, {"window": 0.4}, "not_climate", 0.5),
+        ({}, {"window": 0.25}, "not_climate", 0.3125),
+        ({}, {"window": 0.24}, "cannot_tell", 0.76),
+        ({}, {"recent": 0.39}, "cannot_tell", 0.61),
+        ({}, {"last": 0.49}, "cannot_tell", 0.51),
+        ({}, {"hours": 47}, "cannot_tell", 0.0),
+        ({}, {"hours": 48}, "not_climate", 1.0),
+        ({Factor.DRY: 0.9}, {"rh_recent": 0.2, "temp_recent": 0.0}, "dry", 0.9),
+        ({Factor.DRY: 0.9}, {"rh_recent": 0.19, "recent": 0.1}, "cannot_tell", 0.9),
+        ({Factor.COLD: 0.9}, {"temp_recent": 0.2, "rh_recent": 0.0}, "cold", 0.9),
+        ({Factor.COLD: 0.9}, {"temp_recent": 0.19, "recent": 0.1}, "cannot_tell", 0.9),
+        ({Factor.RESERVOIR_EMPTY: 0.6}, {"temp_recent": 0.0, "rh_recent": 0.0, "recent": 0.0}, "reservoir_empty", 0.6),
+    ],
+)
+def test_what_is_decided(support, changes, cause: str, sure: float) -> None:
+    """A cause from one half on, where its own quantity was measured in a fifth of the last week; else by what was recorded."""
+    coverage = replace(Coverage(1.0, 1.0, 720, 1.0, 1.0, last=1.0), **changes)
+    assert decide(dict.fromkeys(Factor, 0.0) | support, coverage) == (cause, pytest.approx(sure))
+
+
+def test_turns_are_counted_over_the_last_sixteen_days() -> None:
+    """Up by 6 °C, down by 12, up by 12 and back: four turns; what is older than sixteen days, 384 hours, is none."""
+    course = [24.0] * 340 + [30.0] * 12 + [18.0] * 12 + [30.0] * 12
+    assert both_ways(place(course + [24.0] * 344, [80.0] * 720), [])[0] == 4
+    assert both_ways(place(course + [24.0] * 384, [80.0] * 760), [])[0] == 0
+    assert both_ways(place(course + [24.0] * 383, [80.0] * 759), [])[0] == 1, "the way back alone"
+    quiet = place([24.0, 28.0] * 360, [80.0] * 720)
+    assert both_ways(quiet, []) == (0, False), "four degrees to and fro are no swing"
