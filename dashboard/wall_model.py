@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from dashboard import text
 from dashboard.snapshot import AlarmNow, NestNow, ProcessNow, Snapshot
@@ -132,7 +132,7 @@ def _need_of_alarm(alarm: AlarmNow, cards: dict[str, Card], snapshot: Snapshot) 
     what = f"{text.KINDS.get(alarm.kind, alarm.kind)} {_value_for(alarm.kind, card)}".strip()
     if alarm.kind == "reservoir" and card is not None and card.water_for:
         what = card.water_for
-    who = alarm.nest or alarm.probe or alarm.room or snapshot.station
+    who = alarm.nest or alarm.subject or alarm.probe or alarm.room or snapshot.station
     since = text.age(snapshot.at_ms - alarm.raised_ms)
     return Need(state, who, what, since, _href(alarm.nest) if alarm.nest else "/alarms")
 
@@ -148,14 +148,14 @@ def _value_for(kind: str, card: Card | None) -> str:
 
 
 def _grouped(ranked: list[tuple[tuple[int, int, int], str, str, Need]]) -> list[Need]:
-    """A whole room with one trouble is one line, not sixty."""
-    together: dict[tuple[str, str], int] = defaultdict(int)
-    for _, room, kind, _need in ranked:
-        together[room, kind] += 1
+    """A whole room with one trouble is one line, not sixty; a nest with two troubles is one line, not two."""
+    together: dict[tuple[str, str], set[str]] = defaultdict(set)
+    for _, room, kind, need in ranked:
+        together[room, kind].add(need.who)
     needs: list[Need] = []
     done: set[tuple[str, str]] = set()
     for _, room, kind, need in ranked:
-        number = together[room, kind]
+        number = len(together[room, kind])
         if not room or number < TOGETHER:
             needs.append(need)
         elif (room, kind) not in done:
@@ -164,7 +164,19 @@ def _grouped(ranked: list[tuple[tuple[int, int, int], str, str, Need]]) -> list[
             needs.append(
                 Need(need.state, text.count_of(number, "nest", "nests"), f"{what} in {room}", need.since, "/alarms")
             )
-    return needs
+    return _joined(needs)
+
+
+def _joined(needs: list[Need]) -> list[Need]:
+    """One line for each that needs somebody, where its worst trouble stood."""
+    lines: dict[str, Need] = {}
+    for need in needs:
+        first = lines.get(need.who)
+        if first is None or need.href == "/alarms":
+            lines[need.who if need.href != "/alarms" else f"{need.who} {need.what}"] = need
+        elif need.what not in first.what:
+            lines[need.who] = replace(first, what=f"{first.what}, {need.what}")
+    return list(lines.values())
 
 
 def _href(nest: str | None) -> str:

@@ -93,7 +93,7 @@
     if (!counts.length) { return; }
     pages = [];
     lines(MOST_LINES);
-    if (innerWidth < PHONE_PX) { racks.className = ""; set(null); turn(0); return; }
+    if (innerWidth < PHONE_PX) { racks.className = ""; set(null); turn(0); squeeze(); return; }
     var best = null, smallest = smallestPx();
     [[3, onShelves], [2, onShelves], [3, inRun], [2, inRun], [1, onShelves], [1, inRun]].forEach(function (way) {
       if (best) { return; }
@@ -106,6 +106,16 @@
     racks.className = best.kind;
     set(best);
     turn(0);
+    squeeze();
+  }
+
+  /* The name of a rack that is longer than its shelf is high: in smaller letters, at last in two lines. */
+  function squeeze() {
+    racks.querySelectorAll(".rack:not([hidden]) h2").forEach(function (title) {
+      title.style.fontSize = title.className = "";
+      var share = title.clientHeight / title.scrollHeight, px = parseFloat(getComputedStyle(title).fontSize) * share;
+      if (share < 1 && px >= 12) { title.style.fontSize = Math.floor(px * 10) / 10 + "px"; } else if (share < 1) { title.className = "two"; }
+    });
   }
 
   /* Across the room 24.75 px: their capitals are 17 px high, the least that is read from 1 m; on a tablet in the hand less. */

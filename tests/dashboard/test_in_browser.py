@@ -151,6 +151,40 @@ def test_no_word_on_the_wall_is_cut_off(browser, nests, screen) -> None:
     assert wider <= 0
 
 
+@pytest.mark.parametrize("screen", [(1920, 1080), (1024, 768), (390, 844)], ids=["wall", "tablet", "phone"])
+def test_a_long_name_of_a_rack_fits_its_one_shelf(browser, screen) -> None:
+    """Its whole name is read, in smaller letters or two lines, and makes its shelf no higher."""
+    racks = ("Larch", "window side", "Rack 1", "Rack 2", "Rack 3")
+
+    def make(at_ms):
+        made = room(55, at_ms, racks=5)
+        nests = [
+            dataclasses.replace(one, nest=dataclasses.replace(one.nest, room="wine cooler", rack=racks[number // 11]))
+            for number, one in enumerate(made.nests)
+        ]
+        alone = dataclasses.replace(nests[-1], nest=dataclasses.replace(nests[-1].nest, room="cellar", rack="Larch"))
+        return dataclasses.replace(made, nests=(*nests[:-1], alone))
+
+    clock = SystemClock()
+    with serving(create_app(InventedRoom(clock, make), clock)) as address:
+        page = watched(browser, viewport={"width": screen[0], "height": screen[1]})
+        page.goto(address, wait_until="networkidle")
+        racks_seen = page.evaluate(TITLES)
+        page.close()
+    assert len(racks_seen) == 6
+    for name, longer, wider, shelf in racks_seen:
+        assert (longer <= 0, wider <= 0) == (True, True), name
+        assert shelf <= 4 or screen[0] > 900, name  # elsewhere a neighbour may make its row higher
+
+
+TITLES = """[...document.querySelectorAll('.rack')].map((rack) => {
+  const title = rack.querySelector('h2'), cards = [...rack.querySelectorAll('.card')];
+  return [title.textContent, title.scrollHeight - title.clientHeight, title.scrollWidth - title.clientWidth,
+    rack.getBoundingClientRect().bottom - Math.max(...cards.map((card) => card.getBoundingClientRect().bottom))];
+})"""
+"""Of each rack its name, by how much that is too long and too wide, and how much higher the rack is than its cards."""
+
+
 @pytest.mark.parametrize("racks", [3, 7, 8, 16, 30])
 @pytest.mark.parametrize("down", [False, True], ids=["all run", "hub down"])
 def test_128_nests_fit_one_screen_on_however_many_racks(browser, racks, down) -> None:

@@ -154,6 +154,27 @@ def test_a_whole_room_with_one_trouble_is_one_line() -> None:
     assert [("60 nests", "too hot in ant room")] == [(need.who, need.what) for need in needs]
 
 
+def test_nests_of_a_room_with_one_trouble_are_counted_not_their_alarms() -> None:
+    """A tube too hot at both ends is one nest."""
+    nests = [nest_now(f"A-{number}", NOW, temp=40.0) for number in range(4)]
+    alarms = tuple(alarm(f"A-{number}", "hot", place=place) for number in range(4) for place in ("wet_end", "dry_end"))
+    assert ["4 nests"] == [need.who for need in wall_of(snapshot_of(*nests, alarms=alarms)).needs]
+
+
+def test_a_nest_with_two_troubles_is_one_line_where_the_worse_stood() -> None:
+    nests = [nest_now("A-1", NOW, rh=40.0, days=0.2), nest_now("A-2", NOW, temp=40.0)]
+    alarms = (alarm("A-1", "dry", priority="high"), alarm("A-2", "hot"), alarm("A-1", "reservoir", priority="low"))
+    needs = wall_of(snapshot_of(*nests, alarms=alarms)).needs
+    assert [("A-1", "act"), ("A-2", "act")] == [(need.who, need.state) for need in needs]
+    assert "too dry 40%, water runs out now" == needs[0].what
+
+
+def test_an_alarm_of_a_room_or_hub_is_told_by_its_name_not_by_its_probe() -> None:
+    fridge = alarm(None, "hot", probe="hub-a/fridge", place="room", room="fridge", subject="room fridge")
+    needs = wall_of(snapshot_of(nest_now("A-1", NOW), alarms=(fridge,))).needs
+    assert [("room fridge", "too hot", "/alarms")] == [(need.who, need.what, need.href) for need in needs]
+
+
 def test_a_calm_room_says_so_and_needs_nobody() -> None:
     wall = wall_of(snapshot_of(*(nest_now(f"A-{number}", NOW) for number in range(48))))
     assert () == wall.needs
