@@ -66,4 +66,5 @@ def test_document():
     assert all(one["worst"] > one["limit"] and one["dose"] is None for one in hot)
     assert hot[0]["sibling_percentile"] == 100.0
     assert document["verdict"]["cause"] == "heat" == document["findings"][0]["cause"]
-    assert "consistent with" in document["verdict"]["because"]
+    assert "consistent with heat. " in document["verdict"]["because"]
+    assert "too hot, worst" in document["verdict"]["because"]
