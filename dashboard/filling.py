@@ -56,6 +56,7 @@ def chores_of(lines: Sequence[Line]) -> tuple[Chore, ...]:
             line.why,
             str(line.done_kind or ""),
             tuple(str(kind) for kind in line.ended_by),
+            line.probe,
         )
         for line in lines
     )

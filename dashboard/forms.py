@@ -7,9 +7,10 @@ import math
 import re
 import unicodedata
 from collections.abc import Mapping
+from datetime import date, datetime, time, tzinfo
 from typing import Any
 
-from sensord.clock import DAY_MS, MINUTE_MS, parse_instant, parse_length, to_ms
+from sensord.clock import DAY_MS, MINUTE_MS, from_ms, parse_instant, parse_length, to_ms
 from sensord.errors import InputError
 
 LONGEST_TEXT = 2_000
@@ -122,6 +123,25 @@ def instant(given: Given, key: str, now_ms: int) -> int:
     if at_ms < now_ms - OLDEST_MS:
         raise InputError(f"{key} = {value!r}: lies more than five years back; 'nestclimate import journal' takes such")
     return min(at_ms, now_ms)
+
+
+def day(given: Given, key: str, now_ms: int, zone: tzinfo) -> int:
+    """Noon of a day in the room's time zone, written ``2026-04-01``; now where it is today or blank.
+
+    Raises:
+        InputError: no day, one to come, or more than five years ago.
+    """
+    value = text(given, key, most=40)
+    now = from_ms(now_ms).astimezone(zone)
+    try:
+        found = date.fromisoformat(value) if value else now.date()
+    except ValueError:
+        raise InputError(f"{key} = {value!r}: allowed is a day such as {now.date()}") from None
+    if found == now.date():
+        return now_ms // 1_000 * 1_000
+    if found > now.date() or (now.date() - found).days * DAY_MS > OLDEST_MS:
+        raise InputError(f"{key} = {value!r}: allowed is a day of the last five years")
+    return to_ms(datetime.combine(found, time(12), zone))
 
 
 def duration(given: Given, key: str) -> int:

@@ -149,18 +149,22 @@ class KeepingData:
         calibrations = tuple(
             (one.at_ms, str(one.method), _correction(one, unit)) for one in room.calibrations.for_probe(name)
         )
+        checks = tuple(one for one in room.hand_checks.all() if one.probe == name)
         if not placements and not calibrations and room.store.span(name) is None:
             return None
-        return ProbePast(name, placements, calibrations)
+        return ProbePast(name, placements, calibrations, checks)
 
     def hubs(self) -> tuple[str, ...]:
         """As in station.toml."""
         return tuple(hub.name for hub in self._room().config.hubs)
 
     def calibrated(self) -> Mapping[str, int]:
-        """The instants of the last calibrations up to now."""
-        now_ms = self._now_ms()
-        return {one.probe: one.at_ms for one in self._room().calibrations.all() if one.at_ms <= now_ms}
+        """The instants of the last calibrations or checks up to now."""
+        now_ms, room = self._now_ms(), self._room()
+        found = {one.probe: one.at_ms for one in room.calibrations.all() if one.at_ms <= now_ms}
+        for probe, at_ms in room.hand_checks.last(now_ms).items():
+            found[probe] = max(at_ms, found.get(probe, at_ms))
+        return found
 
     def labelled(self) -> tuple[Labelled, ...]:
         """By room, rack and name."""

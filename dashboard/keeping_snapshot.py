@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from dashboard.snapshot import ColonyNow
+from sensord.keeping.hand_checks import HandCheck
 from sensord.model import Placement
 
 
@@ -47,11 +48,12 @@ class ColonyPast:
 
 @dataclass(frozen=True, slots=True)
 class ProbePast:
-    """Where a probe sat, and (at, method, what it says) of its calibrations, ascending in time."""
+    """Where a probe sat, (at, method, what it says) of its calibrations, and its checks by hand, ascending in time."""
 
     name: str
     placements: tuple[Placement, ...]
     calibrations: tuple[tuple[int, str, str], ...]
+    checks: tuple[HandCheck, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +128,7 @@ class KeepingSource(Protocol):
         """Names of the hubs in the settings, whether ever heard or not."""
 
     def calibrated(self) -> Mapping[str, int]:
-        """When each probe was calibrated last; those that never were are missing."""
+        """When each probe was calibrated or checked last; those that never were are missing."""
 
     def checks(self) -> ProbeChecks | None:
         """As last made beside the requests; None before the first."""

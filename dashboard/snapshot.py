@@ -207,6 +207,7 @@ class Chore:
 
     Attributes:
         done_kind: the journal entry that says it is done, empty where a command does. ended_by: all that say so.
+        probe: the one to check, where that is the task.
     """
 
     task: str
@@ -217,6 +218,7 @@ class Chore:
     why: str
     done_kind: str = ""
     ended_by: tuple[str, ...] = ()
+    probe: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -65,7 +65,34 @@ EXPORT = "Take away as CSV:"
 SINCE_ALWAYS = "since always"
 STILL = "still there"
 NO_COUNTS = "Never counted. A count is one tap on the nest's page."
-NO_CALIBRATION = "Never calibrated. How: nestclimate calibrate salt {probe} --salt nacl"
+CHECKED_TITLE = "Calibrations and checks"
+CHECKED_HEADS = ("from", "how", "what it says")
+NEVER_CHECKED = "Never calibrated, and never noted as checked: it counts as checked when it was first placed."
+BY_HAND, CHECK_SAYS = "checked", "{note}, {by}"
+WITHDRAW_CHECK = "Withdraw"
+CHECKED_ON, CHECKED_AGAINST, CHECKED_NOTE = "It was right on", "beside", "Note the check"
+CHECKED_EXAMPLE = "what you trust"
+CHECKED_MEANS = (
+    "This ends its line on the round, which asks again a year later. It changes no reading: that takes a calibration."
+)
+CALIBRATE_TITLE = "How to check or calibrate it"
+CALIBRATE_SALT = (
+    "Or over salt: cover the bottom of a small jar with table salt, about 3 mm, add water until it is only just wet (slush, not a"
+    " puddle). Hang the probe in the air of the jar, seal the cable, keep the jar at an even room temperature, out of sun and draught. It takes"
+    " the readings once they have settled:"
+)
+CALIBRATE_STEPS = (
+    (
+        "Lay it beside a probe that you trust, in still air, for an hour. Then, at the command line of the station:",
+        "nestclimate calibrate together {probe} --against {other}",
+    ),
+    (CALIBRATE_SALT, "nestclimate calibrate salt {probe} --salt nacl"),
+    (
+        "Or it agrees with something you trust already: then note the check above, or",
+        "nestclimate calibrate checked {probe}",
+    ),
+)
+CALIBRATE_CAUTIONS = "With salts:"
 CORRECTION = "temperature {temp:+.2f} {sign}; humidity x {gain:.3f} {rh:+.1f} %"
 MOVE_TO = "It moves to"
 MOVE_NOW = "Moved now"

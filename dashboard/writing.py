@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
+from datetime import tzinfo
 
 from sensord.access.users import Visit
 from sensord.alarms.aside import Taken
@@ -117,6 +118,24 @@ class Writing:
         """The work is done."""
         self.room().alarm_log.bring_back_into_service(subject, self.now_ms())
         self.changed()
+
+    def check_probe(self, by: str, probe: str, at_ms: int, note: str) -> int:
+        """A probe was held against something trusted, and was right; the number of that check."""
+        room = self.room()
+        if not room.registry.placements(probe=probe) and room.store.span(probe) is None:
+            raise NotThereError(f"probe {probe[:80]}: nobody ever heard of it")
+        found = room.hand_checks.add(probe, at_ms, note, by)
+        self.changed()
+        return found.id
+
+    def withdraw_check(self, by: str, id_: int) -> None:
+        """It was not."""
+        self.room().hand_checks.withdraw(id_, by, self.now_ms())
+        self.changed()
+
+    def zone(self) -> tzinfo:
+        """Of the room."""
+        return self._config.zone
 
     def _known(self, id_: str) -> str:
         """The id, if it is one in full: a page never means an alarm by the beginning of its id."""

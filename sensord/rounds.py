@@ -17,6 +17,7 @@ from sensord.insight.outlook import NestOutlook
 from sensord.keeping.bands import Band, bands_for
 from sensord.keeping.calibrations import Calibrations
 from sensord.keeping.colony import Stay, followed, stays
+from sensord.keeping.hand_checks import HandChecks
 from sensord.keeping.keeping import Keeping
 from sensord.keeping.registry import Registry
 from sensord.keeping.rest import RECENT_MS, Rest
@@ -38,9 +39,10 @@ class Rounds:
         forecast: Forecast,
         calibrations: Calibrations,
         keeping: Keeping,
+        hand_checks: HandChecks,
     ) -> None:
         self._registry, self._history, self._forecast = registry, history, forecast
-        self._calibrations, self._keeping = calibrations, keeping
+        self._calibrations, self._keeping, self._hand_checks = calibrations, keeping, hand_checks
 
     def at(self, at_ms: int, outlook: Iterable[NestOutlook] | None = None) -> list[Line]:
         """The round at an instant, using nothing later; by the outlook of that instant where the caller has it."""
@@ -103,14 +105,14 @@ class Rounds:
     def _checked(self, nests: Sequence[Nest], journal: Mapping[str, Sequence[Entry]], at_ms: int) -> Iterator[Checked]:
         """When each probe that stands somewhere was last checked."""
         last = {one.probe: one.at_ms for one in self._calibrations.all() if one.at_ms <= at_ms}
+        by_hand = self._hand_checks.last(at_ms)
         racks = {nest.name: nest.rack for nest in nests}
         for placement in self._registry.placements(at_ms=at_ms):
             probe, nest = placement.probe, placement.nest if placement.nest in racks else None
             first = min(one.since_ms for one in self._registry.placements(probe=probe))
             noted = [entry.at_ms for entry in journal.get(nest or "", ()) if names_probe(entry, probe)]
-            yield Checked(
-                probe, placement.room, racks.get(nest or "", ""), nest, max(last.get(probe, first), *noted, first)
-            )
+            checked_ms = max(last.get(probe, first), by_hand.get(probe, first), *noted, first)
+            yield Checked(probe, placement.room, racks.get(nest or "", ""), nest, checked_ms)
 
 
 def _colony_of(nest: Nest) -> str:

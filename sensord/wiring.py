@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from sensord.forecast import Forecast
     from sensord.insight.history import History
     from sensord.keeping.calibrations import Calibrations
+    from sensord.keeping.hand_checks import HandChecks
     from sensord.keeping.keeping import Keeping
     from sensord.keeping.registry import Registry
     from sensord.keeping.species import Library
@@ -109,6 +110,13 @@ class Room:
         from sensord.keeping.calibrations import Calibrations
 
         return Calibrations(self.connection)
+
+    @cached_property
+    def hand_checks(self) -> HandChecks:
+        """Checks of probes that left no calibration."""
+        from sensord.keeping.hand_checks import HandChecks
+
+        return HandChecks(self.connection)
 
     @cached_property
     def history(self) -> History:
@@ -224,7 +232,9 @@ class Room:
     def rounds(self) -> Rounds:
         """What to do today."""
         rounds = self.part("sensord.rounds", "station")
-        found: Rounds = rounds.Rounds(self.registry, self.history, self.forecast, self.calibrations, self.keeping)
+        found: Rounds = rounds.Rounds(
+            self.registry, self.history, self.forecast, self.calibrations, self.keeping, self.hand_checks
+        )
         return found
 
     @cached_property

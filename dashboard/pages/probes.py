@@ -17,6 +17,7 @@ from dashboard.components.drawing import SYMBOLS, mark
 from dashboard.components.grid import sheets
 from dashboard.components.service import list_html, part_html, service_html, take_html
 from dashboard.pages.alarms import table
+from dashboard.pages.probe_checked import checked_html
 from dashboard.pages.wall import failed
 from dashboard.probing import Overview, ProbeLine, overview_of
 from dashboard.shell import page
@@ -30,7 +31,7 @@ from sensord.model import Placement
 
 Rows = list[list[object]]
 _PROBE_HEADS = (
-    "probe", "where", "quality", "against siblings", "calibrated", "temperature", "humidity", "last heard",
+    "probe", "where", "quality", "against siblings", "checked", "temperature", "humidity", "last heard",
 )  # fmt: skip
 _HUB_HEADS = ("hub", "state", "since", "last heard", "outbox", "version", "boot")
 
@@ -61,9 +62,10 @@ def register(server: Flask, source: Source) -> None:
             return page(name, Markup("<main><h1>{}</h1><p>{}</p></main>").format(name, failed(error)))
         line = next((one for one in found.lines if one.name == name), None)
         now = table(_PROBE_HEADS, [_line(line, snapshot)]) if line else ""
-        body = Markup('<main class="wide"><h1>{}</h1>{}{}<h2>Placements</h2>{}<h2>Calibrations</h2>{}</main>').format(
+        others = [one.name for one in found.lines if one.name != name and one.at_ms is not None]
+        body = Markup('<main class="wide"><h1>{}</h1>{}{}<h2>Placements</h2>{}{}</main>').format(
             name, now, _service(past.placements, name, snapshot), _placements(past.placements, name, snapshot),
-            _calibrations(past.calibrations, name, snapshot),
+            checked_html(past, snapshot, others, may_write=signed_in() is not None),
         )  # fmt: skip
         return page(name, Markup("{}{}{}").format(sheets("keeping.css"), SYMBOLS, body), here="/probes")
 
@@ -211,13 +213,3 @@ def _placements(placements: tuple[Placement, ...], name: str, snapshot: Snapshot
         for one in reversed(placements)
     ]
     return table(("where", "from the cotton", "from", "until"), rows)
-
-
-def _calibrations(calibrations: tuple[tuple[int, str, str], ...], name: str, snapshot: Snapshot) -> Markup:
-    if not calibrations:
-        return Markup("<p>{}</p>").format(words.NO_CALIBRATION.format(probe=name))
-    rows: Rows = [
-        [local(at_ms, snapshot.time_zone, "%-d %b %Y %H:%M"), method, says]
-        for at_ms, method, says in reversed(calibrations)
-    ]
-    return table(("from", "how", "what it does to a reading"), rows)

@@ -26,7 +26,7 @@ from sensord.keeping.journal import AMOUNTS
 from sensord.model import EntryKind
 
 _SHAPES = {"now": "act", "today": "drift", "when_there": "ok"}
-_LEADS = {"calibrate": "/probes", "move": "/colonies"}
+_LEADS = {"calibrate": "/probe?name={probe}#checked", "move": "/colonies"}
 """Where to do what no journal entry can do alone."""
 
 
@@ -110,7 +110,7 @@ def _line(chore: Chore, now: NestNow | None, done: Done | None, *, may_write: bo
 def _task(chore: Chore) -> object:
     """What to do; a link where it takes more than an entry."""
     words = _words(chore)
-    lead = _LEADS.get(chore.task)
+    lead = _LEADS.get(chore.task, "").format(probe=quote(chore.probe))
     return Markup('<a href="{}">{}</a>').format(lead, words) if lead else words
 
 

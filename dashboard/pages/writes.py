@@ -69,6 +69,18 @@ def register(server: Flask, writing: Writing | None) -> None:
         writing.bring_back_into_service(_subject(given_of("subject")))
         return done()
 
+    @server.post("/write/probes/checked")
+    def check_probe() -> ResponseReturnValue:
+        given = given_of("probe", "day", "note")
+        probe = forms.text(given, "probe", required=True, most=80)
+        at_ms = forms.day(given, "day", writing.now_ms(), writing.zone())
+        return done(id=writing.check_probe(who(), probe, at_ms, forms.text(given, "note", most=300)))
+
+    @server.post("/write/probes/checked/withdraw")
+    def withdraw_check() -> ResponseReturnValue:
+        writing.withdraw_check(who(), forms.whole(given_of("id"), "id"))
+        return done()
+
 
 def _subject(given: forms.Given) -> str:
     return forms.text(given, "subject", required=True, most=80)

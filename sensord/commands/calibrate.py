@@ -1,12 +1,14 @@
-"""``nestclimate calibrate``: over saturated salts, or beside a probe that is trusted."""
+"""``nestclimate calibrate``: over saturated salts, or beside a probe that is trusted; or checked, and right as it is."""
 
 from __future__ import annotations
 
 import argparse
 import json
 import sys
+from collections.abc import Sequence
 from dataclasses import asdict
 
+from sensord.access.shell_user import shell_user
 from sensord.air.calibration import (
     LEAST_MINUTES,
     SALT_CAUTIONS,
@@ -21,6 +23,7 @@ from sensord.air.calibration import (
 )
 from sensord.clock import HOUR_MS, MINUTE_MS, iso, parse_instant, to_ms
 from sensord.errors import InputError
+from sensord.keeping.hand_checks import HandCheck
 from sensord.model import check_probe
 from sensord.wiring import Room
 
@@ -36,13 +39,15 @@ GUIDE = (
     "      nestclimate calibrate salt PROBE --salt mgcl2 --from T --to T --salt nacl --from T --to T",
     "Beside another probe: put both side by side in still air for an hour, then:",
     "      nestclimate calibrate together PROBE --against PROBE --from T --to T",
+    "Checked against something you trust, and it was right? Then say so, and the round asks again in a year:",
+    "      nestclimate calibrate checked PROBE --note 'beside the new one, 1 % apart'",
     "Readings stay stored as they were read; the calibration is applied on reading back, to the past as well.",
 )
 
 
 def add(parser: argparse.ArgumentParser) -> None:
     """The three ways, and none of them: the guide."""
-    ways = parser.add_subparsers(dest="way", metavar="salt|together|list")
+    ways = parser.add_subparsers(dest="way", metavar="salt|together|checked|list")
     salt = ways.add_parser("salt", help="over one or two saturated salts")
     salt.add_argument("probe", metavar="PROBE")
     salt.add_argument("--salt", action="append", required=True, metavar="SALT", help=", ".join(SALTS))
@@ -54,8 +59,13 @@ def add(parser: argparse.ArgumentParser) -> None:
         way.add_argument(
             "--to", dest="until", action="append", default=[], metavar="T", help="its end; one for each salt"
         )
-    listing = ways.add_parser("list", help="every calibration there is")
-    for way in (parser, salt, together, listing):
+    checked = ways.add_parser("checked", help="note that a probe was checked and is right: no calibration is made")
+    checked.add_argument("probe", metavar="PROBE")
+    checked.add_argument("--at", metavar="T", help="when, ISO 8601 with Z or an offset (default: now)")
+    checked.add_argument("--note", default="", metavar="TEXT", help="against what")
+    checked.add_argument("--by", default="", metavar="NAME", help="who did it (default: the user's name)")
+    listing = ways.add_parser("list", help="every calibration and check there is")
+    for way in (parser, salt, together, checked, listing):
         way.add_argument("--json", action="store_true", default=argparse.SUPPRESS, help="one JSON document")
 
 
@@ -65,12 +75,22 @@ def run(args: argparse.Namespace, room: Room) -> int:
     if args.way is None:
         _guide(as_json)
     elif args.way == "list":
-        _show(room.calibrations.all(), as_json)
+        _show(room.calibrations.all(), as_json, room.hand_checks.all())
+    elif args.way == "checked":
+        _show([], as_json, [_checked(args, room)])
     else:
         made = _over_salt(args, room) if args.way == "salt" else _together(args, room)
         room.calibrations.add(made)
         _show([made], as_json)
     return 0
+
+
+def _checked(args: argparse.Namespace, room: Room) -> HandCheck:
+    now_ms = to_ms(room.clock.now())
+    at_ms = to_ms(parse_instant(args.at)) if args.at else now_ms // 1000 * 1000
+    if at_ms > now_ms:
+        raise InputError(f"--at {iso(at_ms)}: is in the future; now it is {iso(now_ms)}")
+    return room.hand_checks.add(_known(args.probe, room), at_ms, args.note, args.by or shell_user())
 
 
 def _over_salt(args: argparse.Namespace, room: Room) -> Calibration:
@@ -159,19 +179,23 @@ def _guide(as_json: bool) -> None:
     print("\n".join((*GUIDE, "", f"Salts: {', '.join(SALTS)}", *(f"Caution: {line}" for line in SALT_CAUTIONS))))
 
 
-def _show(calibrations: list[Calibration], as_json: bool) -> None:
+def _show(calibrations: list[Calibration], as_json: bool, checks: Sequence[HandCheck] = ()) -> None:
     if as_json:
         documents = [
             {"probe": each.probe, "at": iso(each.at_ms)}
             | {name: value for name, value in asdict(each).items() if name not in {"probe", "at_ms"}}
             for each in calibrations
         ]
-        print(json.dumps({"calibrations": documents}, ensure_ascii=False))
+        checked = [{"probe": one.probe, "at": iso(one.at_ms), "note": one.note, "by": one.by} for one in checks]
+        print(json.dumps({"calibrations": documents, "checked": checked}, ensure_ascii=False))
         return
     for each in calibrations:
         print(
             f"{each.probe} from {iso(each.at_ms)}: humidity {each.rh_gain:.3f} x read {each.rh_offset_pct:+.2f} "
             f"(±{each.rh_sd_pct:.1f} %RH), temperature {each.temp_offset_c:+.2f} (±{each.temp_sd_c:.2f} °C), {each.note}"
         )
-    if not calibrations:
+    for one in checks:
+        note = f", {one.note}" if one.note else ""
+        print(f"{one.probe} checked {iso(one.at_ms)} by {one.by or 'nobody known'}{note}")
+    if not calibrations and not checks:
         print("no calibrations yet; 'nestclimate calibrate' shows how to make one")

@@ -3,7 +3,8 @@
 Intervals that are not a species' own are common practice: leftovers out a day after protein, a count a month, a look at
 the column a fortnight, a look at resting colonies a fortnight, a calibration a year. A colony that was offered its new nest may
 take a fortnight to move; a rest that is lost is asked about again the next day. Every line ends with an
-entry of the journal: of its ``done_kind``, or of another kind in ``ended_by``; that of a room's own probe with a calibration.
+entry of the journal: of its ``done_kind``, or of another kind in ``ended_by``; that of a room's own probe with a calibration or a
+check that the keeper noted.
 """
 
 from __future__ import annotations
@@ -71,7 +72,7 @@ class Line:
 
     Attributes:
         nest: None for the calibration of a probe that sits in none. due_ms: since when it is due. why: one sentence.
-        done_kind: the journal entry that says it is done, None where a command does.
+        done_kind: the journal entry that says it is done, None where a command does. probe: the one to check.
     """
 
     task: Task
@@ -82,6 +83,7 @@ class Line:
     due_ms: int
     why: str
     done_kind: EntryKind | None = None
+    probe: str = ""
 
     @property
     def ended_by(self) -> tuple[EntryKind, ...]:
@@ -113,7 +115,7 @@ class Situation:
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """A probe, where it sits, and when it was last checked: by a calibration, by a note, or as new when first placed."""
+    """A probe, where it sits, and when it was last checked: by a calibration, by hand, by a note, or as new when first placed."""
 
     probe: str
     room: str
@@ -137,11 +139,11 @@ def round_of(situations: Iterable[Situation], checked: Iterable[Checked], at_ms:
 
 
 def _calibrate(one: Checked, at_ms: int) -> Line:
-    """A note of its nest that names the probe says that it was checked (``names_probe``); a calibration says so as well."""
+    """A note of its nest that names the probe says that it was checked (``names_probe``); a calibration or a check says so as well."""
     why = f"probe {one.probe}: last checked {_days(at_ms - one.at_ms)} ago; a sensor drifts, check it once a year"
     due_ms = one.at_ms + CALIBRATE_EVERY_DAYS * DAY_MS
     done = EntryKind.NOTE if one.nest else None
-    return Line(Task.CALIBRATE, Urgency.WHEN_THERE, one.room, one.rack, one.nest, due_ms, why, done)
+    return Line(Task.CALIBRATE, Urgency.WHEN_THERE, one.room, one.rack, one.nest, due_ms, why, done, one.probe)
 
 
 def names_probe(entry: Entry, probe: str) -> bool:

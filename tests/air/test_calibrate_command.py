@@ -115,7 +115,7 @@ def test_nonsense_is_refused_in_one_line_and_nothing_is_kept(folder, capsys, arg
     assert len(complaints) == 1
     assert says in complaints[0]
     run(folder, "list", "--json")
-    assert json.loads(capsys.readouterr().out) == {"calibrations": []}
+    assert json.loads(capsys.readouterr().out) == {"calibrations": [], "checked": []}
 
 
 def test_alone_it_shows_how_with_the_cautions(folder, capsys):

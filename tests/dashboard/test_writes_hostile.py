@@ -79,6 +79,8 @@ def good(kept) -> dict[str, dict]:
         "/write/alarms/bring-back": {"id": alarm},
         "/write/alarms/out-of-service": {"subject": "nest A-02", "for": "2h", "because": "fresh tube"},
         "/write/alarms/in-service": {"subject": "nest A-02"},
+        "/write/probes/checked": {"probe": "hub-a/p1", "day": "2026-03-20", "note": "beside the new one"},
+        "/write/probes/checked/withdraw": {"id": 1},
         "/write/nests": {"rows": [nest], "holds": "always_so"},
         "/write/colonies/move": {"colony": "Berta", "nest": "F-01"},
         "/write/placements": {"rows": [placement], "holds": "always_so"},
