@@ -11,6 +11,7 @@ import pytest
 from sensord.insight.exposures import AIR_FACTORS, Factor, Limits, PlaceAir
 from sensord.insight.harm import HARM_DOSE, Measure, quantile, timed_harm
 from sensord.insight.harm import measure as measured
+from sensord.insight.review import Sibling, Siblings
 from sensord.insight.verdict import Coverage, both_ways, coverage_of, decide, support_of
 from sensord.model import Place
 
@@ -184,3 +185,33 @@ def test_turns_are_counted_over_the_last_sixteen_days() -> None:
     assert both_ways(place(course + [24.0] * 383, [80.0] * 759), [])[0] == 1, "the way back alone"
     quiet = place([24.0, 28.0] * 360, [80.0] * 720)
     assert both_ways(quiet, []) == (0, False), "four degrees to and fro are no swing"
+
+
+def sibling(name: str, *places: Place, died: bool = False) -> Sibling:
+    return Sibling(name, tuple(replace(kept(24.0, 85.0), place=one) for one in places), died)
+
+
+def compared(siblings: list[Sibling], where: Place) -> list[tuple[str, Place]]:
+    of = {id(air): one.nest for one in siblings for air in one.places}
+    return [(of[id(air)], air.place) for air in Siblings(tuple(siblings), "").felt_near(where)]
+
+
+def test_temperature_is_compared_with_the_same_place_and_where_few_were_measured_with_the_next() -> None:
+    """Three at the same place are enough; of fewer, the other end of a nest stands in, and never its outworld."""
+    wet, dry, out = Place.WET_END, Place.DRY_END, Place.OUTWORLD
+    three = [sibling(name, wet) for name in "abc"]
+    assert compared([*three, sibling("d", dry)], wet) == [("a", wet), ("b", wet), ("c", wet)]
+    assert compared([*three[:2], sibling("d", out, dry), sibling("e", out)], wet) == [
+        ("a", wet),
+        ("b", wet),
+        ("d", dry),
+    ]
+    assert compared([sibling("a", out), sibling("b", wet), sibling("c", dry)], out) == [("a", out)]
+
+
+def test_a_sibling_without_a_probe_felt_its_room_and_one_that_died_is_no_comparison() -> None:
+    wet, room = Place.WET_END, Place.ROOM
+    siblings = [*(sibling(name, wet) for name in "abc"), sibling("d", room), sibling("e", wet, died=True)]
+    assert compared(siblings, wet) == [("a", wet), ("b", wet), ("c", wet), ("d", room)]
+    assert [one.probed for one in siblings] == [True, True, True, False, True]
+    assert Siblings(tuple(siblings), "").died == 1
