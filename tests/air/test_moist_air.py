@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from reference import reference
 
 from sensord.air import moist_air as air
 from sensord.errors import InputError
@@ -72,7 +73,7 @@ def test_dew_and_frost_point_differ_below_zero_and_the_name_says_which():
 
 @pytest.fixture(scope="module")
 def psychrolib():
-    library = pytest.importorskip("psychrolib")
+    library = reference("psychrolib")
     library.SetUnitSystem(library.SI)
     return library
 
@@ -98,8 +99,8 @@ def test_agrees_with_psychrolib(psychrolib, temp_c, rh_pct):
 @pytest.mark.slow
 def test_agrees_with_metpy():
     """Saturation 0.5 %, dew point over water 0.1 K at every point, also below zero, where MetPy keeps to water."""
-    calc = pytest.importorskip("metpy.calc")
-    units = pytest.importorskip("metpy.units").units
+    calc = reference("metpy.calc")
+    units = reference("metpy.units").units
     temps_c, rhs_pct = (np.array(column) for column in zip(*GRID, strict=True))
     theirs_pa = calc.saturation_vapor_pressure(units.Quantity(temps_c, "degC")).m_as("Pa")
     theirs_c = calc.dewpoint_from_relative_humidity(units.Quantity(temps_c, "degC"), rhs_pct / 100).m_as("degC")
@@ -110,7 +111,7 @@ def test_agrees_with_metpy():
 @pytest.mark.slow
 def test_agrees_with_coolprop():
     """Saturation 0.5 % (pure), 1 % (moist air, enhancement included); dew 0.1 K, frost 0.03 K; absolute humidity 1 %."""
-    coolprop = pytest.importorskip("CoolProp.CoolProp")
+    coolprop = reference("CoolProp.CoolProp")
     for temp_c, rh_pct in GRID:
         kelvin, ours_pa = temp_c + 273.15, air.vapour_pa(temp_c, rh_pct)
         given = ("T", kelvin, "P", 101325, "R", rh_pct / 100)
@@ -128,7 +129,7 @@ def test_agrees_with_coolprop():
 @pytest.mark.parametrize("temp_c", TEMPS_C)
 def test_agrees_with_iapws_if97(temp_c):
     """IAPWS R7-97(2012) eq. 30, 0.5 %."""
-    iapws97 = pytest.importorskip("iapws.iapws97")
+    iapws97 = reference("iapws.iapws97")
     assert air.saturation_pa(temp_c) == pytest.approx(iapws97._PSat_T(temp_c + 273.15) * 1e6, rel=0.005)
 
 

@@ -8,6 +8,7 @@ import random
 
 import numpy as np
 import pytest
+from reference import reference
 
 from sensord.cli import main
 from sensord.clock import DAY_MS, iso
@@ -76,7 +77,7 @@ def watched(rows):
 
 def test_groups_as_published():
     """Freireich et al. 1963, Blood 21:699-716, as two racks: medians 23 and 8, log-rank 16.79 (the common textbook value)."""
-    pytest.importorskip("lifelines")
+    reference("lifelines")
     from lifelines.datasets import load_leukemia
 
     table = load_leukemia()
@@ -106,7 +107,7 @@ def test_trend_is_the_score_test_of_cox():
 
     The partial likelihood with ties counted exactly; its score test at zero is the log-rank test of trend.
     """
-    pytest.importorskip("lifelines")
+    reference("lifelines")
     from itertools import combinations
 
     from lifelines.datasets import load_leukemia
@@ -147,7 +148,7 @@ def test_exact_chance_of_one_death_is_the_share():
 
 def test_exact_chance_of_one_table_as_library():
     """Of a single time with several deaths, the tail of the hypergeometric distribution as SciPy has it."""
-    stats = pytest.importorskip("scipy.stats")
+    stats = reference("scipy.stats")
     for at_risk, died in (((20, 8), (1, 4)), ((5, 30), (3, 2)), ((10, 10), (4, 0))):
         law = stats.hypergeom(sum(at_risk), at_risk[1], sum(died))
         far = abs(died[1] - law.mean())
@@ -157,7 +158,7 @@ def test_exact_chance_of_one_table_as_library():
 
 def test_exact_chance_of_many_deaths_is_near_the_log_rank():
     """Where many died, as in Freireich et al. 1963, Blood 21:699-716, the exact chance is near that of the log-rank test."""
-    pytest.importorskip("lifelines")
+    reference("lifelines")
     from lifelines.datasets import load_leukemia
 
     rows = load_leukemia()

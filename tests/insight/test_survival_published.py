@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
+from reference import reference
 
 from sensord.errors import InputError
 from sensord.insight.survival import (
@@ -18,7 +19,7 @@ from sensord.insight.survival import (
     survival_at,
 )
 
-lifelines = pytest.importorskip("lifelines")
+lifelines = reference("lifelines")
 
 # Freireich et al. 1963, Blood 21:699-716: weeks in remission under 6-MP; the published curve
 PUBLISHED_6MP = {6: 0.857, 7: 0.807, 10: 0.753, 13: 0.690, 16: 0.627, 22: 0.538, 23: 0.448}
