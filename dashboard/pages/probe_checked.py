@@ -39,7 +39,7 @@ def _table(past: ProbePast, snapshot: Snapshot, *, may_write: bool) -> Markup:
     rows.sort(key=lambda row: -row[0])
     told = [[local(at_ms, snapshot.time_zone, "%-d %b %Y %H:%M"), *cells] for at_ms, cells in rows]
     heads = (*words.CHECKED_HEADS, "") if may_write else words.CHECKED_HEADS
-    return table(heads, [row[: len(heads)] for row in told])
+    return Markup('<div class="checked">{}</div>').format(table(heads, [row[: len(heads)] for row in told]))
 
 
 def _withdraw(id_: int) -> Markup:
