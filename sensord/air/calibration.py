@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import bisect
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import fmean, median, stdev
@@ -30,16 +30,23 @@ SALTS: dict[str, tuple[tuple[float, float], ...]] = {
     "kcl": ((85.92, 0.33), (85.11, 0.29), (84.34, 0.26), (83.62, 0.25)),
     "k2so4": ((97.89, 0.63), (97.59, 0.53), (97.30, 0.45), (97.00, 0.40)),
 }
-SALT_CAUTIONS = (
-    "Lithium chloride (licl) is toxic if swallowed: gloves, away from children, animals and food.",
-    "Magnesium and lithium chloride draw water from the air and overflow: fill the dish a third at most, on a tray.",
-    "Salt creeps up walls and corrodes electronics: salt must never touch the sensor, a board or a cable.",
-    "Never let salt or its solution near ants, nests or feeding dishes; wash your hands after it.",
-)
+_CAUTIONS: dict[str, tuple[str, ...]] = {
+    "Lithium chloride (licl) is toxic if swallowed: gloves, away from children, animals and food.": ("licl",),
+    "Magnesium and lithium chloride draw water from the air and overflow: fill the dish a third at most, on a tray.": (
+        "licl",
+        "mgcl2",
+    ),
+    "Salt creeps up walls and corrodes electronics: salt must never touch the sensor, a board or a cable.": tuple(
+        SALTS
+    ),
+    "Never let salt or its solution near ants, nests or feeding dishes; wash your hands after it.": tuple(SALTS),
+}
+SALT_CAUTIONS = tuple(_CAUTIONS)
 
 LEAST_READINGS, LEAST_MINUTES = 10, 20
 SETTLED_RH_PCT, SETTLED_TEMP_C = 0.2, 0.3  # first half of the window against its second
 FARTHEST_RH_PCT, FARTHEST_TEMP_C = 10.0, 2.0  # a probe that is off by more is faulty, or it is not that salt
+DOUBTFUL_RH_PCT = 4.0  # twice the SHT31's tolerance (Sensirion data sheet): beyond it the jar may hold another salt
 HYSTERESIS_SD_PCT = 0.4  # SHT31: 0.8 %RH from one direction to the other (Sensirion data sheet)
 _CONDENSED_PCT = 99.5
 
@@ -122,6 +129,18 @@ def salt_rh_pct(salt: str, temp_c: float) -> tuple[float, float]:
     return value, sd
 
 
+def cautions(salts: Iterable[str]) -> list[str]:
+    """What to beware of with these salts."""
+    given = set(salts)
+    return [caution for caution, of in _CAUTIONS.items() if given & set(of)]
+
+
+def _nearer(salt: str, read_pct: float, temp_c: float) -> str:
+    """The salt whose humidity is nearest to a reading, where that is not the one given; else empty."""
+    nearest = min(SALTS, key=lambda each: abs(salt_rh_pct(each, temp_c)[0] - read_pct))
+    return nearest if nearest != salt else ""
+
+
 def salt_point(salt: str, window: Window) -> SaltPoint:
     """What a probe read over a salt, once it had settled.
 
@@ -140,6 +159,13 @@ def salt_point(salt: str, window: Window) -> SaltPoint:
             f"probe {window.probe} over {salt}: reads {fmean(read):.1f} % where {true_pct:.1f} % is due; allowed is within "
             f"{FARTHEST_RH_PCT:g} %: another salt, a leaking jar, or a faulty probe"
         )
+    other = _nearer(salt, fmean(read), temp_c)
+    if other and abs(fmean(read) - true_pct) > DOUBTFUL_RH_PCT:
+        raise InputError(
+            f"probe {window.probe} over {salt}: reads {fmean(read):.1f} %, nearer to {other} "
+            f"({salt_rh_pct(other, temp_c)[0]:.1f} %) than to {salt} ({true_pct:.1f} %): is it the right jar? "
+            "A probe that is so far off over a salt that is the right one wants replacing"
+        )
     noise = stdev(read) / math.sqrt(len(read))
     return SaltPoint(
         salt, window.readings[-1][0], temp_c, fmean(read), true_pct, math.hypot(salt_sd, noise, HYSTERESIS_SD_PCT)
@@ -152,7 +178,10 @@ def from_salts(probe: str, points: Sequence[SaltPoint]) -> Calibration:
     Raises:
         InputError: no point or more than two, points too close, or a gain outside 0.8 to 1.2.
     """
-    note = " and ".join(f"{point.salt} at {point.temp_c:.1f} °C" for point in points)
+    note = " and ".join(
+        f"{point.salt} at {point.temp_c:.1f} °C (read {point.read_pct:.1f}, due {point.true_pct:.1f} %)"
+        for point in points
+    )
     if len(points) == 1:
         only = points[0]
         away_sd = math.hypot(only.sd_pct, 1.0)  # the gain stays unknown: typical 2 % over the range, half of it here
@@ -163,11 +192,13 @@ def from_salts(probe: str, points: Sequence[SaltPoint]) -> Calibration:
         raise InputError(f"probe {probe}: {len(points)} salt points; allowed is one or two")
     low, high = sorted(points, key=lambda point: point.true_pct)
     if high.true_pct - low.true_pct < 20:
-        raise InputError(f"probe {probe}: {note} are less than 20 %RH apart; take for example mgcl2 and nacl")
+        raise InputError(
+            f"probe {probe}: {low.salt} and {high.salt} are less than 20 %RH apart; take for example mgcl2 and nacl"
+        )
     gain = (high.true_pct - low.true_pct) / (high.read_pct - low.read_pct) if high.read_pct > low.read_pct else 0.0
     if not 0.8 <= gain <= 1.2:
         raise InputError(
-            f"probe {probe}: {note} give a gain of {gain:.2f}; allowed is 0.8 to 1.2: are the salts swapped?"
+            f"probe {probe}: {low.salt} and {high.salt} give a gain of {gain:.2f}; allowed is 0.8 to 1.2: are the salts swapped?"
         )
     return Calibration(
         probe,

@@ -10,28 +10,26 @@ from dataclasses import asdict
 
 from sensord.access.shell_user import shell_user
 from sensord.air.calibration import (
-    LEAST_MINUTES,
     SALT_CAUTIONS,
     SALTS,
     Calibration,
     SaltPoint,
-    Window,
+    cautions,
     from_salts,
     from_together,
     holding,
     salt_point,
 )
-from sensord.clock import HOUR_MS, MINUTE_MS, iso, parse_instant, to_ms
+from sensord.clock import HOUR_MS, iso, parse_instant, to_ms
+from sensord.commands.calibrate_live import read, watch
 from sensord.errors import InputError
 from sensord.keeping.hand_checks import HandCheck
 from sensord.model import check_probe
 from sensord.wiring import Room
 
-LOOK_EVERY_S = 30.0
-LONGEST_WAIT_MS = 12 * HOUR_MS
-WINDOW_MS = (LEAST_MINUTES + 5) * MINUTE_MS
-
 GUIDE = (
+    "First take the probe out of its nest: import its placement with 'until', and while you are at it",
+    "      nestclimate alarms out-of-service PROBE --because calibration      Else its nest seems to live in the jar.",
     "Over salt: cover the bottom of a small jar with salt, about 3 mm, add water until it is only just wet (slush, not a puddle).",
     "Hang the probe in the air of the jar, seal the cable, keep the jar at an even 15 to 30 °C out of sun and draught.",
     "Then: nestclimate calibrate salt PROBE --salt nacl      It watches the readings and takes them once they have settled.",
@@ -42,12 +40,14 @@ GUIDE = (
     "Checked against something you trust, and it was right? Then say so, and the round asks again in a year:",
     "      nestclimate calibrate checked PROBE --note 'beside the new one, 1 % apart'",
     "Readings stay stored as they were read; the calibration is applied on reading back, to the past as well.",
+    "Back in the nest: nestclimate alarms in-service PROBE, and a new placement from now on.",
+    "A mistake? nestclimate calibrate list, then nestclimate calibrate withdraw PROBE --at T",
 )
 
 
 def add(parser: argparse.ArgumentParser) -> None:
     """The three ways, and none of them: the guide."""
-    ways = parser.add_subparsers(dest="way", metavar="salt|together|checked|list")
+    ways = parser.add_subparsers(dest="way", metavar="salt|together|checked|list|withdraw")
     salt = ways.add_parser("salt", help="over one or two saturated salts")
     salt.add_argument("probe", metavar="PROBE")
     salt.add_argument("--salt", action="append", required=True, metavar="SALT", help=", ".join(SALTS))
@@ -65,7 +65,10 @@ def add(parser: argparse.ArgumentParser) -> None:
     checked.add_argument("--note", default="", metavar="TEXT", help="against what")
     checked.add_argument("--by", default="", metavar="NAME", help="who did it (default: the user's name)")
     listing = ways.add_parser("list", help="every calibration and check there is")
-    for way in (parser, salt, together, checked, listing):
+    withdraw = ways.add_parser("withdraw", help="take back a calibration that was a mistake")
+    withdraw.add_argument("probe", metavar="PROBE")
+    withdraw.add_argument("--at", required=True, metavar="T", help="its instant, as 'calibrate list' shows it")
+    for way in (parser, salt, together, checked, listing, withdraw):
         way.add_argument("--json", action="store_true", default=argparse.SUPPRESS, help="one JSON document")
 
 
@@ -76,6 +79,10 @@ def run(args: argparse.Namespace, room: Room) -> int:
         _guide(as_json)
     elif args.way == "list":
         _show(room.calibrations.all(), as_json, room.hand_checks.all())
+    elif args.way == "withdraw":
+        probe, at_ms = check_probe(args.probe), to_ms(parse_instant(args.at))
+        room.calibrations.withdraw(probe, at_ms, to_ms(room.clock.now()))
+        _show(room.calibrations.for_probe(probe), as_json)
     elif args.way == "checked":
         _show([], as_json, [_checked(args, room)])
     else:
@@ -94,20 +101,20 @@ def _checked(args: argparse.Namespace, room: Room) -> HandCheck:
 
 
 def _over_salt(args: argparse.Namespace, room: Room) -> Calibration:
-    for caution in SALT_CAUTIONS:
-        print(f"caution: {caution}", file=sys.stderr)
     unknown = [salt for salt in args.salt if salt not in SALTS]
     if unknown:
         raise InputError(*(f"--salt {salt}: allowed is {', '.join(SALTS)}" for salt in unknown))
     probe = _known(args.probe, room)
+    for caution in cautions(args.salt):
+        print(f"caution: {caution}", file=sys.stderr)
     if not args.since and not args.until and len(args.salt) == 1:
-        return from_salts(probe, [_watch(probe, args.salt[0], room)])
+        return from_salts(probe, [watch(probe, args.salt[0], room)])
     windows = _windows(args, room, len(args.salt))
     points: list[SaltPoint] = []
     problems: list[str] = []
     for salt, window in zip(args.salt, windows, strict=True):
         try:
-            points.append(salt_point(salt, _read(probe, window, room)))
+            points.append(salt_point(salt, read(probe, window, room)))
         except InputError as error:
             problems.extend(error.problems)
     if problems:
@@ -125,25 +132,7 @@ def _together(args: argparse.Namespace, room: Room) -> Calibration:
     else:
         (window,) = _windows(args, room, 1)
     reference = holding(room.calibrations.for_probe(against), window[0])
-    return from_together(_read(probe, window, room), _read(against, window, room), reference)
-
-
-def _watch(probe: str, salt: str, room: Room) -> SaltPoint:
-    """Live: look at the last minutes again and again until they have settled over the salt."""
-    start_ms = to_ms(room.clock.now())
-    while True:
-        now_ms = to_ms(room.clock.now())
-        window = (max(start_ms, now_ms - WINDOW_MS), now_ms + 1)
-        try:
-            point = salt_point(salt, _read(probe, window, room))
-        except InputError as error:
-            if now_ms - start_ms > LONGEST_WAIT_MS:
-                raise
-            print(f"{iso(now_ms)} {error.problems[0]}", file=sys.stderr)
-            room.clock.sleep(LOOK_EVERY_S)
-        else:
-            print(f"settled: --salt {salt} --from {iso(window[0])} --to {iso(window[1])}", file=sys.stderr)
-            return point
+    return from_together(read(probe, window, room), read(against, window, room), reference)
 
 
 def _windows(args: argparse.Namespace, room: Room, count: int) -> list[tuple[int, int]]:
@@ -162,14 +151,10 @@ def _windows(args: argparse.Namespace, room: Room, count: int) -> list[tuple[int
 def _known(probe: str, room: Room) -> str:
     check_probe(probe)
     if room.store.span(probe) is None:
-        raise InputError(f"probe {probe}: has no readings yet; 'nestclimate probes' shows what answers")
+        alike = [name for name in room.store.probes() if name.rpartition("/")[2] == probe.rpartition("/")[2]]
+        hint = f"is it {' or '.join(alike)}?" if alike else "'nestclimate probes' shows what answers"
+        raise InputError(f"probe {probe}: has no readings yet; {hint}")
     return probe
-
-
-def _read(probe: str, window: tuple[int, int], room: Room) -> Window:
-    read = room.store.raw(probe, *window)
-    rows = zip(read.at_ms, read.temp_c, read.rh_pct, strict=True)
-    return Window(probe, [row for row in rows if row[1] == row[1] and row[2] == row[2]])
 
 
 def _guide(as_json: bool) -> None:

@@ -24,12 +24,17 @@ _STEPS = (
         temp_sd_c REAL NOT NULL, rh_gain REAL NOT NULL, rh_offset_pct REAL NOT NULL, rh_sd_pct REAL NOT NULL,
         note TEXT NOT NULL, PRIMARY KEY (probe, at_ms)
     ) WITHOUT ROWID""",
+    """CREATE TABLE calibrations_withdrawn (
+        id INTEGER PRIMARY KEY, withdrawn_at_ms INTEGER NOT NULL, probe TEXT NOT NULL, at_ms INTEGER NOT NULL,
+        method TEXT NOT NULL, temp_offset_c REAL NOT NULL, temp_sd_c REAL NOT NULL, rh_gain REAL NOT NULL,
+        rh_offset_pct REAL NOT NULL, rh_sd_pct REAL NOT NULL, note TEXT NOT NULL
+    )""",
 )
 _COLUMNS = "probe, at_ms, method, temp_offset_c, temp_sd_c, rh_gain, rh_offset_pct, rh_sd_pct, note"
 
 
 class Calibrations:
-    """Every calibration ever made; none is overwritten."""
+    """Every calibration that holds; none is overwritten, one that is taken back is kept aside."""
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
@@ -54,9 +59,29 @@ class Calibrations:
         if row is not None and Calibration(*row) != calibration:
             raise InputError(
                 f"probe {calibration.probe}: has another calibration of {iso(calibration.at_ms)}; "
-                "nothing was changed: use a later window"
+                "nothing was changed: use a later window, or withdraw that one first"
             )
         return row is None
+
+    def withdraw(self, probe: str, at_ms: int, now_ms: int) -> None:
+        """Take one back; it is kept aside.
+
+        Args:
+            at_ms: of the calibration. now_ms: the present.
+
+        Raises:
+            InputError: the probe has none of that instant.
+        """
+        with transaction(self._connection) as connection:
+            where = "FROM calibrations WHERE probe = ? AND at_ms = ?"
+            moved = connection.execute(
+                f"INSERT INTO calibrations_withdrawn (withdrawn_at_ms, {_COLUMNS}) SELECT ?, {_COLUMNS} {where}",
+                (now_ms, probe, at_ms),
+            ).rowcount
+            connection.execute(f"DELETE {where}", (probe, at_ms))
+        if not moved:
+            known = ", ".join(iso(each.at_ms) for each in self.for_probe(probe)) or "none"
+            raise InputError(f"probe {probe}: has no calibration of {iso(at_ms)}; there are: {known}")
 
     def for_probe(self, probe: str) -> list[Calibration]:
         """Those of one probe, ascending in time."""
@@ -81,8 +106,9 @@ class Calibrations:
         return temp_c, rh_pct
 
     def version(self) -> str:
-        """A text that changes whenever one is added; none is ever changed or taken away."""
-        return str(self._connection.execute("SELECT COUNT(*) FROM calibrations").fetchone()[0])
+        """A text that changes whenever one is added or taken back."""
+        counted = "SELECT (SELECT COUNT(*) FROM calibrations), (SELECT COUNT(*) FROM calibrations_withdrawn)"
+        return "-".join(map(str, self._connection.execute(counted).fetchone()))
 
     def _select(self, rest: str, values: tuple[str, ...]) -> list[Calibration]:
         rows = self._connection.execute(f"SELECT {_COLUMNS} FROM calibrations {rest}", values).fetchall()

@@ -51,7 +51,8 @@ def test_salt_points_are_greenspans(salt, at_15_20_25, polynomial):
 )
 def test_salt_points_agree_with_the_crc_handbook(salt, a, b):
     """CRC Handbook of Chemistry and Physics: RH = A exp(B / T), given as good to 2 %."""
-    assert cal.salt_rh_pct(salt, 25.0)[0] == pytest.approx(a * math.exp(b / 298.15), rel=0.02)
+    for temp_c in (20.0, 25.0, 30.0):
+        assert cal.salt_rh_pct(salt, temp_c)[0] == pytest.approx(a * math.exp(b / (273.15 + temp_c)), rel=0.02)
 
 
 def test_two_salts_undo_a_gain_and_an_offset():
