@@ -9,7 +9,10 @@ import typing
 from pathlib import Path
 from typing import Any
 
+from sensord.alarms.messages import FIRST, WORDS
+from sensord.alarms.tuning import PRIORITY
 from sensord.cli import COMMANDS
+from sensord.model import AlarmKind
 from sensord.settings import REPEATED, SECTIONS
 
 
@@ -25,6 +28,12 @@ def settings_table() -> str:
     for section, kind in SECTIONS.items():
         rows += _rows(f"[[{section}]]" if section in REPEATED else f"[{section}]", kind)
     return "\n".join(rows)
+
+
+def alarms_table() -> str:
+    """Every kind of alarm: what its message says, how urgent it is, and what to do first."""
+    rows = [f"| `{kind}` | {WORDS[kind]} | {PRIORITY[kind]} | {FIRST[kind]} |" for kind in AlarmKind]
+    return "\n".join(["| alarm | says | priority | what to do first |", "|---|---|---|---|", *rows])
 
 
 def _rows(title: str, kind: type) -> list[str]:
@@ -59,7 +68,8 @@ def _meaning(rules: typing.Mapping[str, Any]) -> str:
 
 def filled(text: str) -> str:
     """The README with its tables made anew between their marks."""
-    for name, table in (("commands", commands_table()), ("settings", settings_table())):
+    tables = {"commands": commands_table(), "alarms": alarms_table(), "settings": settings_table()}
+    for name, table in tables.items():
         mark = f"<!-- {name} -->\n"
         before, _, after = text.partition(mark)
         rest = re.sub(r"\A\n?(?:\|[^\n]*\n)+", "", after, count=1)
