@@ -19,6 +19,8 @@ SECOND_MS = 1_000
 MINUTE_MS = 60_000
 HOUR_MS = 3_600_000
 DAY_MS = 86_400_000
+LATEST_MS = 253_402_300_799_999  # the last of the year 9999
+_FARTHEST_DAYS = 36_525
 
 
 class Clock(Protocol):
@@ -184,13 +186,33 @@ def parse_instant(text: str) -> datetime:
         raise InputError(
             f"instant {text[:60]!r} is not ISO 8601: write it like 2026-05-01T08:00:00Z or 2026-05-01T10:00:00+02:00"
         ) from None
-    return require_aware(instant)
+    try:
+        return require_aware(instant)
+    except OverflowError:
+        raise InputError(f"instant {text[:60]!r}: in UTC it lies outside the years 1 to 9999") from None
+
+
+def as_of(text: str | None, clock: Clock) -> int:
+    """The instant that ``--at`` names, in milliseconds; without it the present one.
+
+    Raises:
+        InputError: as ``parse_instant``; more than a hundred years ahead, for which nothing can be worked out.
+    """
+    now_ms = to_ms(clock.now())
+    at_ms = now_ms if text is None else to_ms(parse_instant(text))
+    farthest_ms = min(now_ms + _FARTHEST_DAYS * DAY_MS, LATEST_MS)
+    if at_ms > farthest_ms:
+        raise InputError(
+            f"--at {iso(at_ms)}: lies more than a hundred years ahead; allowed is up to {iso(farthest_ms)}"
+        )
+    return at_ms
 
 
 def to_ms(instant: datetime) -> int:
-    """Milliseconds since 1970, rounded to the nearest."""
+    """Milliseconds since 1970, rounded to the nearest; what would round up to the year 10000 stays below it."""
     delta = require_aware(instant) - EPOCH
-    return (delta.days * 86_400 + delta.seconds) * SECOND_MS + (delta.microseconds + 500) // 1_000
+    at_ms = (delta.days * 86_400 + delta.seconds) * SECOND_MS + (delta.microseconds + 500) // 1_000
+    return min(at_ms, LATEST_MS)
 
 
 def from_ms(at_ms: int) -> datetime:

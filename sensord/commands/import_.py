@@ -40,8 +40,6 @@ def run(args: argparse.Namespace, room: Room) -> int:
                 summary = _readings(args, room, file, bar)
             else:
                 summary = _small(args, room, file)
-        except UnicodeDecodeError as error:
-            raise InputError(f"{args.file}: is no UTF-8 text ({error.reason} at byte {error.start})") from error
         except InputError as error:
             raise InputError(*(_named(args.file, line) for line in error.problems)) from error
     _print(args, summary)
@@ -131,7 +129,8 @@ def _print(args: argparse.Namespace, summary: dict[str, int]) -> None:
 @contextmanager
 def _open(path: Path) -> Iterator[TextIO]:
     try:
-        file = path.open(encoding="utf-8-sig", newline="")
+        # A row that is no UTF-8 passes here, so that it can be told by its line like any other bad row.
+        file = path.open(encoding="utf-8-sig", errors="surrogateescape", newline="")
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror})") from error
     with file:

@@ -11,7 +11,7 @@ from sensord.access.shell_user import shell_user
 from sensord.clock import iso, parse_instant, to_ms
 from sensord.errors import InputError
 from sensord.keeping.journal import make_entry
-from sensord.keeping.tables import refuse_future
+from sensord.keeping.tables import check_when
 from sensord.keeping.withdrawn import Withdrawn
 from sensord.model import Entry, EntryKind
 from sensord.wiring import Room
@@ -53,7 +53,7 @@ def run(args: argparse.Namespace, room: Room) -> int:
 def _add(args: argparse.Namespace, room: Room) -> None:
     now_ms = to_ms(room.clock.now())
     at_ms = to_ms(parse_instant(args.at)) if args.at else now_ms // 1000 * 1000
-    refuse_future("--at", at_ms, now_ms)
+    check_when("--at", at_ms, now_ms)
     entry = make_entry(at_ms, args.nest, args.kind, args.amount, note=args.note, by=args.by or shell_user())
     _check_known(entry.nest, room)
     new = room.registry.add_entries([entry])

@@ -11,7 +11,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from sensord.clock import from_ms, parse_instant, to_ms
+from sensord.clock import as_of, from_ms
 from sensord.insight.outlook import NestOutlook, as_json
 from sensord.wiring import Room
 
@@ -28,7 +28,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, room: Room) -> int:
     """Print the outlook."""
-    at_ms = to_ms(parse_instant(args.at) if args.at else room.clock.now())
+    at_ms = as_of(args.at, room.clock)
     found = room.forecast.at(at_ms, args.nests)
     if args.json:
         print(json.dumps(as_json(found, at_ms), indent=1))

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from rich.console import Console
 
-from sensord.clock import parse_instant, to_ms
+from sensord.clock import as_of, parse_instant, to_ms
 from sensord.errors import InputError, NestclimateError
 from sensord.insight import comparison, in_common
 from sensord.insight.in_common import InCommon
@@ -40,7 +40,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, room: Room) -> int:
     """Review one nest, several, or two side by side."""
-    at_ms = to_ms(parse_instant(args.at) if args.at else room.clock.now())
+    at_ms = as_of(args.at, room.clock)
     out = _out(args.out)
     if args.beside or args.beside_at:
         return _beside(args, room, at_ms, out)

@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from sensord.clock import iso, parse_instant, to_ms
+from sensord.clock import as_of, iso
 from sensord.keeping.round import Line, Urgency
 from sensord.wiring import Room
 
@@ -24,7 +24,7 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, room: Room) -> int:
     """Print the round."""
-    at_ms = to_ms(parse_instant(args.at) if args.at else room.clock.now())
+    at_ms = as_of(args.at, room.clock)
     lines = room.rounds.at(at_ms)
     if args.json:
         print(json.dumps({"at": iso(at_ms), "round": [_document(line) for line in lines]}, ensure_ascii=False))

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
+from sensord.cells import not_utf8, plain_number
 from sensord.errors import InputError
 from sensord.model import Entry, EntryKind, check_nest
 
@@ -50,7 +50,7 @@ def make_entry(
     except ValueError:
         raise InputError(f"kind = {kind[:60]!r}: allowed is {', '.join(EntryKind)}") from None
     rule = AMOUNTS.get(known, _OTHER)
-    if len(note) > _LONGEST_NOTE or "\0" in note:
+    if len(note) > _LONGEST_NOTE or "\0" in note or not_utf8(note):
         raise InputError(f"note: allowed are up to {_LONGEST_NOTE} characters of text")
     value = _amount(known, rule, amount)
     return Entry(at_ms, check_nest(nest), known, value, _unit(known, rule, unit), note, by)
@@ -61,10 +61,7 @@ def _amount(kind: EntryKind, rule: Amount, given: str | float | None) -> float |
         if rule.required:
             raise InputError(f"amount: is missing; {kind} needs one ({rule.meaning})")
         return None
-    try:
-        value = float(given)
-    except ValueError:
-        value = math.nan
+    value = plain_number(given.strip()) if isinstance(given, str) else float(given)
     if not 0 <= value <= rule.high or (rule.whole and value != int(value)):
         number = "a whole number" if rule.whole else "a number"
         raise InputError(
@@ -74,6 +71,8 @@ def _amount(kind: EntryKind, rule: Amount, given: str | float | None) -> float |
 
 
 def _unit(kind: EntryKind, rule: Amount, given: str) -> str:
+    if not given.isprintable():
+        raise InputError(f"unit = {given[:60]!r}: allowed are printable characters")
     if kind not in AMOUNTS:
         return given[:32]
     if given and given.lower() != rule.unit.lower():

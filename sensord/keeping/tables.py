@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, TextIO, TypeVar
 
-from sensord.cells import number_of
+from sensord.cells import not_utf8, number_of
 from sensord.clock import DAY_MS, iso, parse_instant, to_ms
 from sensord.errors import InputError
 from sensord.keeping.journal import make_entry
@@ -26,7 +26,9 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "journal": ("at", "nest", "kind", "amount", "unit", "note"),
     "readings": ("at", "probe", "temp_c", "rh_pct"),
 }  # fmt: skip
+NO_UTF8 = "is no UTF-8 text; save the file as CSV in UTF-8"
 _LONGEST_TEXT = 200
+_YEAR_3000_MS = 32_503_680_000_000
 _Choice = TypeVar("_Choice", NestKind, Place, Plug, Stage)
 
 
@@ -49,7 +51,12 @@ def open_rows(lines: Iterable[str], table: str) -> tuple[Iterator[list[str]], li
     """
     reader = csv.reader(lines)
     allowed = COLUMNS[table]
-    header = [name.strip().removeprefix("\ufeff") for name in next(reader, [])]
+    try:
+        header = [name.strip().removeprefix("\ufeff") for name in next(reader, [])]
+    except csv.Error as error:
+        raise InputError(f"line 1: is no CSV ({error})") from None
+    if any(not_utf8(name) or "\0" in name for name in header):
+        raise InputError(f"line 1: {NO_UTF8}")
     for sign, name in ((";", "semicolons"), ("\t", "tabs")):
         if len(header) == 1 and sign in header[0]:
             raise InputError(
@@ -81,14 +88,23 @@ def read_table(file: TextIO, table: str, now_ms: int) -> Table:
         if row is None:
             break
         started, line = line + 1, reader.line_num  # type: ignore[attr-defined]
-        if row:
+        known = len(found.bad)
+        if any(map(str.strip, row)):  # else a blank line, with or without its commas
             _take(found, started, row, order, table, now_ms)
+        if len(found.bad) > known and line > started:
+            hint = f'lines {started} to {line} were read as one row, is a quote (") not closed?'
+            found.bad[-1] = started, f"{found.bad[-1][1]} ({hint})"
     if table == "placements":
         _refuse_overlaps(found)
+    elif table == "nests":
+        _refuse_contradictions(found)
     return found
 
 
 def _take(found: Table, line: int, row: list[str], order: list[int], table: str, now_ms: int) -> None:
+    if any(map(not_utf8, row)):
+        found.bad.append((line, NO_UTF8))
+        return
     if len(row) != len(order):
         found.bad.append((line, f"has {len(row)} fields; allowed are {len(order)}"))
         return
@@ -119,6 +135,21 @@ def _refuse_overlaps(found: Table) -> None:
     found.bad.extend((rows[index][1], text) for index, text in clashes.items())
     found.bad.sort()
     found.rows = [(line, row) for index, (row, line) in enumerate(rows) if index not in clashes]
+
+
+def _refuse_contradictions(found: Table) -> None:
+    """Two rows that tell the same nest since the same instant otherwise: nobody knows which is right."""
+    first: dict[tuple[str, int | None], tuple[int, Nest]] = {}
+    rows = []
+    for line, nest in found.rows:
+        told, known = first.setdefault((nest.name, nest.since_ms), (line, nest))
+        if known == nest:
+            rows.append((line, nest))
+        else:
+            text = f"nest {nest.name}: is told otherwise in line {told}, since the same instant; keep one of the two"
+            found.bad.append((line, text))
+    found.bad.sort()
+    found.rows = rows
 
 
 def _nest(cells: Sequence[str], _now_ms: int) -> Nest:
@@ -164,23 +195,28 @@ def _placement(cells: Sequence[str], _now_ms: int) -> Placement:
 def _journal(cells: Sequence[str], now_ms: int) -> Entry:
     at, nest, kind, amount, unit, note = cells
     at_ms = _instant("at", at)
-    refuse_future("at", at_ms, now_ms)
+    check_when("at", at_ms, now_ms)
     return make_entry(at_ms, nest, kind, amount, unit=unit, note=note)
 
 
-def refuse_future(name: str, at_ms: int, now_ms: int) -> None:
-    """Raise InputError for an instant more than a day ahead: a wrong clock or a slip of the pen."""
+def check_when(name: str, at_ms: int, now_ms: int) -> None:
+    """Raise InputError for an instant before 1970 or more than a day ahead: a wrong clock or a slip of the pen."""
     if at_ms > now_ms + DAY_MS:
         raise InputError(f"{name} = {iso(at_ms)}: lies in the future; allowed is up to {iso(now_ms + DAY_MS)}")
+    if at_ms < 0:
+        raise InputError(f"{name} = {iso(at_ms)}: lies before 1970; allowed is from then on")
 
 
 def _instant(name: str, text: str) -> int:
     if not text:
         raise InputError(f"{name}: is missing")
     try:
-        return to_ms(parse_instant(text))
-    except (InputError, OverflowError) as error:
+        at_ms = to_ms(parse_instant(text))
+    except InputError as error:
         raise InputError(f"{name}: {error}") from None
+    if not 0 <= at_ms < _YEAR_3000_MS:
+        raise InputError(f"{name} = {iso(at_ms)}: allowed are the years 1970 to 2999")
+    return at_ms
 
 
 def _choice(name: str, text: str, kind: type[_Choice]) -> _Choice:

@@ -10,18 +10,19 @@ import csv
 import marshal
 from collections.abc import Callable, Iterator
 from datetime import datetime
-from typing import IO, BinaryIO, TextIO
+from typing import IO, Any, BinaryIO, TextIO
 
-from sensord.cells import number_of
-from sensord.clock import DAY_MS, EPOCH, iso, parse_instant
+from sensord.cells import not_utf8, number_of, plain_number
+from sensord.clock import DAY_MS, EPOCH, iso, parse_instant, to_ms
 from sensord.errors import InputError
-from sensord.keeping.tables import open_rows, refuse_future
+from sensord.keeping.tables import NO_UTF8, check_when, open_rows
 from sensord.model import check_probe
 from sensord.store.base import Row
 
 CHUNK_ROWS = 50_000
 TEMP_C = (-100.0, 150.0)
 RH_PCT = (0.0, 100.0)
+_MOST_NUMBERS = 100_000
 LIKE_FAHRENHEIT_C = 45.0
 """A nest that was never cooler is no nest (common practice: most ants die in hours at that); 45 °F is a cool room."""
 
@@ -78,6 +79,25 @@ def doubts(lowest: dict[str, float]) -> list[str]:
     ]
 
 
+class _Numbers(dict[str, float | None]):
+    """Cell to number, None of a blank one. Remembered, as a probe says the same few thousand values again and again."""
+
+    def __init__(self, low: float, high: float) -> None:
+        super().__init__({"": None})
+        self._low, self._high = low, high
+
+    def __missing__(self, text: str) -> float:
+        """Read a number that was not met before; ValueError where it is none or out of range."""
+        value = plain_number(text)
+        if not self._low <= value <= self._high:
+            raise ValueError(text)
+        if len(self) > _MOST_NUMBERS:
+            self.clear()
+            self[""] = None
+        self[text] = value
+        return value
+
+
 class _Checker:
     """Turns cells into a row; remembers probes already checked and the last instant, as rows repeat both."""
 
@@ -86,60 +106,58 @@ class _Checker:
         self._latest_ms = now_ms + DAY_MS
         self._now_ms = now_ms
         self._probes: dict[str, str] = {}
+        self._temps, self._rhs = _Numbers(*TEMP_C), _Numbers(*RH_PCT)
 
-    def chunk(self, reader: Iterator[list[str]], bad: list[tuple[int, str]]) -> tuple[list[Row], bool]:
-        """Up to CHUNK_ROWS good rows; whether the file has ended. One loop with everything in it, for speed."""
+    def chunk(self, reader: Any, bad: list[tuple[int, str]]) -> tuple[list[Row], bool]:
+        """Up to CHUNK_ROWS good rows of a csv.reader; whether the file has ended. One loop with all in it, for speed."""
         rows: list[Row] = []
         at_i, probe_i, temp_i, rh_i = self._at, self._probe, self._temp, self._rh
-        probes, epoch, latest_ms, parse = self._probes, EPOCH, self._latest_ms, datetime.fromisoformat
+        probes, temps, rhs = self._probes, self._temps, self._rhs
+        epoch, latest_ms, parse = EPOCH, self._latest_ms, datetime.fromisoformat
         append, last_text, last_ms = rows.append, "\0", 0
         while True:
             cells: list[str] = []
+            before = reader.line_num - len(rows)  # each good row is one line
             try:
                 for cells in reader:
-                    text, temp_text, rh_text = cells[at_i], cells[temp_i], cells[rh_i]
+                    text, temp, rh = cells[at_i], temps[cells[temp_i]], rhs[cells[rh_i]]
                     if text != last_text:
                         delta = parse(text) - epoch
                         last_ms = delta.days * 86_400_000 + delta.seconds * 1_000 + (delta.microseconds + 500) // 1_000
                         last_text = text
-                    temp = float(temp_text) if temp_text else None
-                    rh = float(rh_text) if rh_text else None
-                    if (
-                        (temp is not None and not -100.0 <= temp <= 150.0)
-                        or (rh is not None and not 0.0 <= rh <= 100.0)
-                        or (temp is None and rh is None)
-                        or last_ms > latest_ms
-                        or len(cells) != 4
-                    ):
+                    if (temp is None and rh is None) or not 0 <= last_ms <= latest_ms or len(cells) != 4:
                         raise ValueError  # noqa: TRY301 - slow() says what is wrong
                     append((probes[cells[probe_i]], last_ms, temp, rh))
                     if len(rows) >= CHUNK_ROWS:
                         return rows, False
                 return rows, True
-            except UnicodeDecodeError:
-                raise
             except (ValueError, TypeError, KeyError, IndexError, OverflowError, csv.Error) as error:
                 last_text = "\0"  # no cell is that, a blank one must not pass for the last instant
-                if cells or isinstance(error, csv.Error):
-                    self._slow(cells, error, rows, bad, reader.line_num)  # type: ignore[attr-defined]
+                lines = before + len(rows) + 1, reader.line_num
+                if lines[1] > lines[0]:
+                    bad.append(
+                        (lines[0], f'a quote (") is not closed: lines {lines[0]} to {lines[1]} were read as one row')
+                    )
+                elif isinstance(error, csv.Error):
+                    bad.append((lines[0], f"is no CSV ({error})"))
+                elif any(map(str.strip, cells)):  # else a blank line, with or without its commas
+                    self._slow(cells, rows, bad, lines[0])
 
-    def _slow(self, cells: list[str], error: Exception, rows: list[Row], bad: list[tuple[int, str]], line: int) -> None:
+    def _slow(self, cells: list[str], rows: list[Row], bad: list[tuple[int, str]], line: int) -> None:
         """A row that the fast loop could not take: a new probe, spaces round a cell, or a mistake, which is named."""
-        if isinstance(error, csv.Error):
-            bad.append((line, f"is no CSV ({error})"))
-            return
         try:
             rows.append(self._row(cells))
-        except (InputError, OverflowError) as problem:
+        except InputError as problem:
             bad.append((line, str(problem)))
 
     def _row(self, cells: list[str]) -> Row:
+        if any(map(not_utf8, cells)):
+            raise InputError(NO_UTF8)
         if len(cells) != 4:
             raise InputError(f"has {len(cells)} fields; allowed are 4")
         at_text, probe = cells[self._at].strip(), self._check_probe(cells[self._probe].strip())
-        delta = parse_instant(at_text) - EPOCH
-        at_ms = delta.days * DAY_MS + delta.seconds * 1_000 + (delta.microseconds + 500) // 1_000
-        refuse_future("at", at_ms, self._now_ms)
+        at_ms = to_ms(parse_instant(at_text))
+        check_when("at", at_ms, self._now_ms)
         temp = _number("temp_c", cells[self._temp].strip(), *TEMP_C)
         rh = _number("rh_pct", cells[self._rh].strip(), *RH_PCT)
         if temp is None and rh is None:

@@ -191,9 +191,17 @@ def test_wrong_header(keeper: Keeper, table: str, header: str):
 
 
 def test_files_that_are_none(keeper: Keeper):
-    """Missing, a folder, or no UTF-8: one line each."""
-    (keeper.folder / "latin.csv").write_bytes(READINGS.encode() + b"2026-01-01T00:00Z,a/b,1,1\n" * 40_000 + b"\xe9\n")
-    for name, told in (("none.csv", "cannot be read"), (".", "cannot be read"), ("latin.csv", "is no UTF-8 text")):
+    """Missing, a folder, or no text at all: one line each."""
+    (keeper.folder / "wide.csv").write_bytes(READINGS.encode("utf-16"))
+    (keeper.folder / "zeros.csv").write_bytes(bytes(200_000))
+    (keeper.folder / "line.csv").write_bytes(b"x" * 200_000)
+    for name, told in (
+        ("none.csv", "cannot be read"),
+        (".", "cannot be read"),
+        ("wide.csv", "line 1: is no UTF-8 text"),
+        ("zeros.csv", "line 1: is no CSV"),
+        ("line.csv", "line 1: is no CSV"),
+    ):
         status, _, problems = keeper.run("import", "readings", str(keeper.folder / name))
         assert (status, len(problems)) == (2, 1)
         assert told in problems[0]
