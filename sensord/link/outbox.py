@@ -13,16 +13,16 @@ import math
 import secrets
 import sqlite3
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, replace
 from itertools import groupby
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from sensord.db import transaction
 from sensord.errors import StoreError
-from sensord.link.outbox_file import claim, is_damage, is_full, move_aside, move_leftovers_aside, readable, sound
+from sensord.link.outbox_file import claim, is_damage, move_aside, move_leftovers_aside, readable, sound
 from sensord.link.receipts import Receipt
 
 MOST_ROWS = 2_000_000
@@ -31,6 +31,8 @@ _THIN_PART = 32
 
 _TAKEN_OVER_AT_ONCE = 200
 """Scans in one transaction, when another file is taken over."""
+
+Outcome = TypeVar("Outcome")
 
 _log = logging.getLogger(__name__)
 
@@ -231,21 +233,19 @@ class Outbox:
         scans = [[row for row in scan if (row.temp_c, row.rh_pct) != (None, None)]]
         with self._lock:
             self._begin_again_where_deleted()
-            try:
-                self._append(scans)
-            except StoreError as error:
-                self._help(error)
-                self._append(scans)
+            self._try_twice(lambda: self._append(scans))
 
-    def _help(self, error: StoreError) -> None:
-        """Make a second attempt worth while: a new file for a damaged one; on a full disk, the room that the log holds."""
-        if is_damage(error):
-            self._begin_anew(error)
-        elif is_full(error):
-            with suppress(sqlite3.Error):
-                self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
-        else:
-            raise error
+    def _try_twice(self, action: Callable[[], Outcome]) -> Outcome:
+        """What fails has a second chance: with a new file for a damaged one, else with the room that SQLite's log held."""
+        try:
+            return action()
+        except StoreError as error:
+            if is_damage(error):
+                self._begin_anew(error)
+            else:
+                with suppress(sqlite3.Error):
+                    self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+            return action()
 
     def _append(self, scans: Sequence[Sequence[Taken]]) -> None:
         wanted = sum(map(len, scans))
@@ -309,21 +309,18 @@ class Outbox:
         return [int(row[0]) for row in found]
 
     def rows(self, after_seq: int, limit: int) -> list[Row]:
-        """Readings behind a sequence number, in its order, up to the first that has no date yet. None at all when the
-        file is found damaged: then a new one with a new spool was begun.
-        """
+        """Readings behind a sequence number, in its order, up to the first that has no date yet."""
         with self._lock:
-            try:
-                undated = self._one("SELECT min(seq) FROM waiting WHERE at_ms IS NULL")
-                found = self._all(
-                    "SELECT seq, probe, at_ms, temp_c, rh_pct FROM waiting WHERE seq > ? AND seq < ? ORDER BY seq LIMIT ?",
-                    after_seq,
-                    undated or 2**63 - 1,
-                    limit,
-                )
-            except StoreError as error:
-                self._help(error)
-                found = []
+            return self._try_twice(lambda: self._dated(after_seq, limit))
+
+    def _dated(self, after_seq: int, limit: int) -> list[Row]:
+        undated = self._one("SELECT min(seq) FROM waiting WHERE at_ms IS NULL")
+        found = self._all(
+            "SELECT seq, probe, at_ms, temp_c, rh_pct FROM waiting WHERE seq > ? AND seq < ? ORDER BY seq LIMIT ?",
+            after_seq,
+            undated or 2**63 - 1,
+            limit,
+        )
         return [Row(*row) for row in found]
 
     def waiting_before(self, seq: int) -> int:
@@ -341,21 +338,20 @@ class Outbox:
             whether the receipt was about this outbox and true.
         """
         with self._lock:
-            if receipt.spool != self._fact("spool"):
-                return False
-            if receipt.upto > self._last_seq():
-                with self._writing():
-                    self._set_fact("spool", _new_spool())
-                _log.warning("outbox: a receipt for readings never taken here: a copy of this card is in use elsewhere")
-                return False
-            try:
-                with self._writing() as connection:
-                    gone = connection.execute("DELETE FROM waiting WHERE seq <= ?", (receipt.upto,)).rowcount
-            except StoreError as error:
-                self._help(error)
-                return False
-            self._rows -= gone
-            return True
+            return self._try_twice(lambda: self._settle(receipt))
+
+    def _settle(self, receipt: Receipt) -> bool:
+        if receipt.spool != self._fact("spool"):
+            return False
+        if receipt.upto > self._last_seq():
+            with self._writing():
+                self._set_fact("spool", _new_spool())
+            _log.warning("outbox: a receipt for readings never taken here: a copy of this card is in use elsewhere")
+            return False
+        with self._writing() as connection:
+            gone = connection.execute("DELETE FROM waiting WHERE seq <= ?", (receipt.upto,)).rowcount
+        self._rows -= gone
+        return True
 
     def fill(self) -> Fill:
         """How full it is."""

@@ -69,11 +69,6 @@ def is_damage(error: StoreError) -> bool:
     return isinstance(cause, sqlite3.DatabaseError) and not isinstance(cause, sqlite3.OperationalError)
 
 
-def is_full(error: StoreError) -> bool:
-    """Whether the disk has no room."""
-    return getattr(error.__cause__, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL
-
-
 def move_aside(path: Path) -> Path:
     """Give a file and what belongs to it another name, which is returned."""
     number = 1

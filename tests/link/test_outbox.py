@@ -133,7 +133,7 @@ def test_damage_found_at_work_begins_a_new_spool_at_once(file: Path, at_work: st
     overwrite_a_page(file)
     outbox._connection.execute("PRAGMA shrink_memory")
     if at_work == "rows":
-        assert outbox.rows(0, 9_999) == []
+        assert waiting - 200 < len(outbox.rows(0, 9_999)) < waiting
     else:
         assert not outbox.settle(Receipt(spool, 4_000))
     assert outbox.spool != spool
