@@ -13,7 +13,7 @@ from reference import reference
 from sensord.cli import main
 from sensord.clock import DAY_MS, iso
 from sensord.config import load_config
-from sensord.insight.losses import FACTORS, Harsh, Watched, because, csv_rows, lives_of, losses_of, thirds
+from sensord.insight.losses import FACTORS, Against, Harsh, Watched, because, csv_rows, lives_of, losses_of, thirds
 from sensord.insight.survival import Death, Life, exact_p, expected, log_rank, of_deaths, risk_sets
 from sensord.keeping.colony import colonies
 from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement, Reading, Stage
@@ -174,6 +174,22 @@ def harsh(hours_a_day, measured=24.0, **factors):
     hours = {factor: np.full(days, float(factors.get(factor, 0.0))) for factor in FACTORS}
     hours["dry"] = np.full(days, float(hours_a_day))
     return Harsh(START_MS - 20 * DAY_MS, hours, np.full(days, measured))
+
+
+@pytest.mark.parametrize(
+    ("deaths", "due", "worse"),
+    [
+        ((0, 0, 3), (1.0, 1.0, 1.0), True),
+        ((3, 0, 0), (1.0, 1.0, 1.0), False),
+        ((1, 1, 1), (1.0, 1.0, 1.0), False),
+        ((2, 0, 2), (2.0, 1.0, 1.0), True),
+        ((1, 2, 0), (1.0, 1.0, 1.0), False),
+        ((0, 1, 1), (0.2, 0.9, 0.9), True),
+    ],
+)
+def test_worse_where_deaths_lie_with_more_hours_than_they_would(deaths, due, worse):
+    """Hardly more is more; whether it is more than chance is asked apart."""
+    assert Against("dry", deaths, due, 1.0, 1.0).worse_for_harsh is worse
 
 
 def test_thirds():
