@@ -16,6 +16,7 @@ from dashboard.pages.writes import done, given_of, who
 from dashboard.text import count_of
 from dashboard.writing import Writing
 from sensord.errors import InputError, NotThereError
+from sensord.keeping.changes import Signed
 from sensord.keeping.colony import colonies, stays
 from sensord.keeping.edits import Edits, Given, Holds, edits_of_nests, edits_of_placements
 from sensord.keeping.journal import make_entry
@@ -51,7 +52,7 @@ def register(server: Flask, writing: Writing | None) -> None:
     def _answer(table: str) -> ResponseReturnValue:
         given = given_of("rows", "mark", "holds")
         rows, notes = save(
-            writing.room().registry, table, rows_of(given.get("rows"), table), writing.now_ms(),
+            writing.room().registry, table, rows_of(given.get("rows"), table), Signed(who(), writing.now_ms()),
             holds_of(given.get("holds")), mark_of(given.get("mark")),
         )  # fmt: skip
         if rows:
@@ -61,15 +62,17 @@ def register(server: Flask, writing: Writing | None) -> None:
 
 
 def save(
-    registry: Registry, table: str, given: list[Given], now_ms: int, holds: Holds, mark: str | None
+    registry: Registry, table: str, given: list[Given], signed: Signed, holds: Holds, mark: str | None
 ) -> tuple[int, list[str]]:
     """Write what was edited; how many rows of the table changed, and what is odd about them though allowed.
+
+    Who did it and when is kept with every row that changed.
 
     Raises:
         InputError: the first line says how many rows are bad, then one line each begins with ``row N:``.
         ConflictError: somebody else changed the table since ``mark``.
     """
-    mark = mark or registry.mark(table)
+    mark, now_ms = mark or registry.mark(table), signed.at_ms
     if table == "nests":
         found = edits_of_nests(given, registry.history(), now_ms, holds)
     else:
@@ -78,9 +81,11 @@ def save(
         raise InputError(*_bad(found))
     rows = [row for _, row in found.rows]
     if table == "placements":
-        return registry.put_placements(rows, mark, found.gone), _odd(found, {nest.name for nest in registry.nests()})
+        return registry.put_placements(rows, mark, found.gone, signed), _odd(
+            found, {nest.name for nest in registry.nests()}
+        )
     notes, over = [*_earlier(found, registry), *_left_behind(found, registry, now_ms)], _over(registry, now_ms)
-    changed = registry.put_nests(rows, mark, found.gone)
+    changed = registry.put_nests(rows, mark, found.gone, signed)
     again = sorted(over - _over(registry, now_ms))
     return changed, [*notes, *(text.AGAIN.format(nest=nest) for nest in again)]
 
@@ -117,7 +122,7 @@ def move(registry: Registry, colony: str, nest: str, now_ms: int, by: str) -> st
         raise InputError(f"nest {nest}: {there.name} lives there; move it first")
     since_ms = now_ms // 1_000 * 1_000
     settled = replace(states[-1], colony=colony, species=moving.species, stage=moving.stage, since_ms=since_ms)
-    registry.put_nests([settled], mark)
+    registry.put_nests([settled], mark, signed=Signed(by, now_ms))
     registry.add_entries([make_entry(since_ms, old, "move", note=f"to {nest}", by=by)])
     return old
 

@@ -14,14 +14,16 @@ from typing import Any
 
 from sensord.db import migrate, transaction
 from sensord.errors import ConflictError, InputError, StoreError
+from sensord.keeping.changes import STEP as CHANGES_STEP
+from sensord.keeping.changes import Change, Changes, Key, Row, Signed
 from sensord.keeping.colony import dead_nests, left_nests
 from sensord.keeping.placements import overlaps
+from sensord.keeping.tables import COLUMNS, nest_row, placement_row
 from sensord.keeping.withdrawn import ENTRY, Withdrawn, WithdrawnEntries, entry_of
 from sensord.model import Entry, EntryKind, Nest, NestKind, Place, Placement, Plug, Stage
 
 _ALWAYS = -(2**62)  # stands for "since always", so that it can be part of the key and sorts first
 
-_Key = tuple[str, int | None]
 _MARKED = {
     "nests": "SELECT * FROM nests ORDER BY name, since_ms",
     "placements": "SELECT * FROM placements ORDER BY probe, since_ms",
@@ -71,9 +73,18 @@ _STEPS = (
     ALTER TABLE withdrawals RENAME TO withdrawn_entries;
     CREATE INDEX withdrawn_id ON withdrawn_entries (id);
     CREATE INDEX withdrawn_nest ON withdrawn_entries (nest, withdrawn_ms)""",
+    CHANGES_STEP,
 )
 _SAME_ENTRY = """nest = ? AND at_ms = ? AND kind = ? AND ifnull(amount, -1) = ifnull(?, -1) AND unit = ?
     AND (kind <> 'note' OR note = ?)"""
+
+_PUT_NEST = """INSERT INTO nests VALUES (?,?,?,?,?,?,?,?,?,?,?,?) ON CONFLICT (name, since_ms) DO UPDATE SET
+    kind=excluded.kind, room=excluded.room, rack=excluded.rack, species=excluded.species,
+    colony=excluded.colony, stage=excluded.stage, bore_mm=excluded.bore_mm, chamber_mm=excluded.chamber_mm,
+    reservoir_ml=excluded.reservoir_ml, plug=excluded.plug
+    WHERE (kind,room,rack,species,colony,stage,bore_mm,chamber_mm,reservoir_ml,plug) IS NOT
+    (excluded.kind,excluded.room,excluded.rack,excluded.species,excluded.colony,excluded.stage,
+     excluded.bore_mm,excluded.chamber_mm,excluded.reservoir_ml,excluded.plug)"""
 
 
 class Registry:
@@ -84,6 +95,7 @@ class Registry:
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection, self._withdrawn = connection, WithdrawnEntries(connection, self._read)
+        self._changes = Changes(connection, self._rows_of, self._read)
         migrate(connection, "keeping", _STEPS)
 
     def nests(self, at_ms: int | None = None) -> list[Nest]:
@@ -110,33 +122,32 @@ class Registry:
         """A short text that changes whenever a row of ``nests`` or ``placements`` does."""
         return hashlib.sha256(repr(self._read(_MARKED[table])).encode()).hexdigest()[:16]
 
-    def put_nests(self, nests: Iterable[Nest], mark: str | None = None, gone: Sequence[_Key] = ()) -> int:
+    def put_nests(
+        self, nests: Iterable[Nest], mark: str | None = None, gone: Sequence[Key] = (), signed: Signed | None = None
+    ) -> int:
         """Add nests or states of nests; the same (name, since) again replaces that state. How many rows changed.
 
         Args:
             mark: of the rows as they were read; None: whatever they are.
             gone: (name, since) of states that were noted with a wrong ``since``; they leave.
+            signed: who writes; kept with what was changed.
 
         Raises:
             ConflictError: the rows are no longer those of the mark; nothing was changed.
         """
+        nests = list(nests)
         rows = [
             (nest.name, _ALWAYS if nest.since_ms is None else nest.since_ms, nest.kind, nest.room, nest.rack,
              nest.species, nest.colony, nest.stage, nest.bore_mm, nest.chamber_mm, nest.reservoir_ml, nest.plug)
             for nest in nests
         ]  # fmt: skip
-        return self._write_many(
-            """INSERT INTO nests VALUES (?,?,?,?,?,?,?,?,?,?,?,?) ON CONFLICT (name, since_ms) DO UPDATE SET
-            kind=excluded.kind, room=excluded.room, rack=excluded.rack, species=excluded.species,
-            colony=excluded.colony, stage=excluded.stage, bore_mm=excluded.bore_mm, chamber_mm=excluded.chamber_mm,
-            reservoir_ml=excluded.reservoir_ml, plug=excluded.plug
-            WHERE (kind,room,rack,species,colony,stage,bore_mm,chamber_mm,reservoir_ml,plug) IS NOT
-            (excluded.kind,excluded.room,excluded.rack,excluded.species,excluded.colony,excluded.stage,
-             excluded.bore_mm,excluded.chamber_mm,excluded.reservoir_ml,excluded.plug)""",
-            rows,
-            ("nests", mark),
-            [(name, _ALWAYS if since_ms is None else since_ms) for name, since_ms in gone],
-        )
+        keys = [*gone, *((nest.name, nest.since_ms) for nest in nests)]
+        with self._writing(("nests", mark)), self._changes.noted(signed, "nests", keys):
+            self._connection.executemany(
+                "DELETE FROM nests WHERE name = ? AND since_ms = ?",
+                [(name, _ALWAYS if since_ms is None else since_ms) for name, since_ms in gone],
+            )
+            return self._many(_PUT_NEST, rows)
 
     def placements(
         self, at_ms: int | None = None, nest: str | None = None, probe: str | None = None
@@ -151,22 +162,27 @@ class Registry:
         return [_placement(row) for row in rows]
 
     def put_placements(
-        self, placements: Sequence[Placement], mark: str | None = None, gone: Sequence[_Key] = ()
+        self,
+        placements: Sequence[Placement],
+        mark: str | None = None,
+        gone: Sequence[Key] = (),
+        signed: Signed | None = None,
     ) -> int:
         """Add placements; the same (probe, since) again replaces that one, which is how one is ended. Rows changed.
 
         Args:
             mark: of the rows as they were read; None: whatever they are.
             gone: (probe, since) of placements that were noted with a wrong ``since``; they leave.
+            signed: who writes; kept with what was changed.
 
         Raises:
             ConflictError: the rows are no longer those of the mark, where one is given; nothing was changed.
             InputError: a probe would be at two places at once; nothing was changed.
         """
         given = list(placements)
-        with self._writing(("placements", mark)):
+        keys = {(row.probe, row.since_ms) for row in given}
+        with self._writing(("placements", mark)), self._changes.noted(signed, "placements", {*gone, *keys}):
             self._connection.executemany("DELETE FROM placements WHERE probe = ? AND since_ms = ?", gone)
-            keys = {(row.probe, row.since_ms) for row in given}
             kept = [row for row in self.placements() if (row.probe, row.since_ms) not in keys]
             problems = overlaps(given, kept)
             if problems:
@@ -198,10 +214,11 @@ class Registry:
 
     def add_entries(self, entries: Iterable[Entry]) -> int:
         """Add entries. One with nest, instant, kind, amount and unit of an older one is that one. How many were new."""
-        return self._write_many(
-            "INSERT OR IGNORE INTO entries (nest, at_ms, kind, amount, unit, note, by) VALUES (?,?,?,?,?,?,?)",
-            [(e.nest, e.at_ms, e.kind, e.amount, e.unit, e.note, e.by) for e in entries],
-        )
+        rows = [(e.nest, e.at_ms, e.kind, e.amount, e.unit, e.note, e.by) for e in entries]
+        with self._writing():
+            return self._many(
+                "INSERT OR IGNORE INTO entries (nest, at_ms, kind, amount, unit, note, by) VALUES (?,?,?,?,?,?,?)", rows
+            )
 
     def entry_id(self, entry: Entry) -> int | None:
         """The number under which this entry, or the one that counts as the same, stands; None where it does not."""
@@ -254,6 +271,18 @@ class Registry:
         """Entries out of the journal still, of a nest (None: any), withdrawn since an instant (None: ever), as they went."""
         return self._withdrawn.all(nest, since_ms)
 
+    def changes(self, nest: str) -> list[Change]:
+        """Who changed a nest and the probes in it, and how, as it was done; of what nobody signed there is none."""
+        return self._changes.of_nest(nest)
+
+    def _rows_of(self, table: str) -> dict[Key, Row]:
+        """By key, in the columns of the CSV tables."""
+        names = COLUMNS[table]
+        if table == "nests":
+            return {(one.name, one.since_ms): dict(zip(names, nest_row(one), strict=True)) for one in self.history()}
+        placed = self.placements()
+        return {(one.probe, one.since_ms): dict(zip(names, placement_row(one), strict=True)) for one in placed}
+
     def alive(self, at_ms: int) -> set[str]:
         """Names of the nests that stood at that instant and whose colony had not died by then, nor moved out."""
         died = self.entries(kinds=(EntryKind.DIED,), until_ms=at_ms + 1)
@@ -277,17 +306,6 @@ class Registry:
             if mark is not None and mark != self.mark(table):
                 raise ConflictError(f"{table}: somebody else changed them since they were read; nothing was saved")
             yield
-
-    def _write_many(
-        self,
-        sql: str,
-        rows: Sequence[tuple[Any, ...]],
-        expected: tuple[str, str | None] = ("", None),
-        gone: Sequence[_Key] = (),
-    ) -> int:
-        with self._writing(expected):
-            self._connection.executemany("DELETE FROM nests WHERE name = ? AND since_ms = ?", gone)
-            return self._many(sql, rows)
 
     def _many(self, sql: str, rows: Sequence[tuple[Any, ...]]) -> int:
         before = self._connection.total_changes
