@@ -15,6 +15,7 @@ from markupsafe import Markup
 from dashboard import text, text_access
 from dashboard.access import TOKEN_FIELD, signed_in, write_token
 from sensord import __version__
+from sensord.errors import NestclimateError
 
 ASSETS = Path(__file__).parent / "assets"
 _COMPRESS_FROM_BYTES = 1_000
@@ -28,6 +29,11 @@ def build_id() -> str:
         if file.suffix in {".py", ".js", ".css"}:
             digest.update(file.read_bytes())
     return digest.hexdigest()[:12]
+
+
+def failed(error: NestclimateError) -> str:
+    """The notice when the data cannot be read."""
+    return text.READ_FAILED.format(reason=error.problems[0] if error.problems else error)
 
 
 def page(title: str, body: Markup, *, scripts: Sequence[str] = (), kind: str = "text", here: str = "") -> str:

@@ -13,8 +13,8 @@ from dashboard.access import signed_in
 from dashboard.components.alarm_actions import acknowledge_all, actions, state_words
 from dashboard.components.drawing import SYMBOLS, mark
 from dashboard.components.service import list_html
-from dashboard.pages.wall import failed
-from dashboard.shell import page
+from dashboard.components.tables import table
+from dashboard.shell import failed, page
 from dashboard.snapshot import AlarmNow, Snapshot, Source
 from dashboard.units import CELSIUS, of_kind
 from dashboard.viewmodels import local
@@ -156,15 +156,3 @@ def _row(alarm: AlarmNow, zone: str, unit: str = CELSIUS) -> list[object]:
         where = Markup('<a href="/nest/{}">{}</a>').format(quote(alarm.nest), alarm.nest)
     what = Markup('<a href="/alarms/{}">{}</a>').format(quote(alarm.id), _what(alarm))
     return [_state(alarm, zone), what, where, alarm.priority, *times, *values]
-
-
-def table(heads: tuple[str, ...], rows: list[list[object]]) -> Markup:
-    """A plain table that scrolls sideways on a phone."""
-    head = Markup("").join(Markup('<th scope="col">{}</th>').format(word) for word in heads)
-    lines = Markup("").join(
-        Markup("<tr>{}</tr>").format(Markup("").join(Markup("<td>{}</td>").format(cell) for cell in row))
-        for row in rows
-    )
-    return Markup(
-        '<div class="scroll" tabindex="0"><table><thead><tr>{}</tr></thead><tbody>{}</tbody></table></div>'
-    ).format(head, lines)

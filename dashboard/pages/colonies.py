@@ -12,11 +12,10 @@ from dashboard import text
 from dashboard import text_keeping as words
 from dashboard.access import signed_in
 from dashboard.components.grid import SCRIPTS, exports, grid_html, sheets
+from dashboard.components.tables import table
 from dashboard.keeping_snapshot import ColonyPast, Grid
-from dashboard.pages.alarms import table
 from dashboard.pages.placements import empty_html
-from dashboard.pages.wall import failed
-from dashboard.shell import page
+from dashboard.shell import failed, page
 from dashboard.snapshot import ColonyNow, Source
 from dashboard.viewmodels import local, natural
 from sensord.errors import NestclimateError

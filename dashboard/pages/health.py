@@ -7,7 +7,7 @@ import math
 
 from flask import Flask, Response
 
-from dashboard.pages.wall import failed
+from dashboard.shell import failed
 from dashboard.snapshot import ProcessNow, Snapshot, Source
 from dashboard.wall_model import wall_of
 from sensord.clock import Clock, iso, to_ms

@@ -14,8 +14,7 @@ from dashboard import text_keeping as text
 from dashboard.components.codes import Code, code_of
 from dashboard.components.grid import sheets
 from dashboard.keeping_snapshot import Address, Labelled
-from dashboard.pages.wall import failed
-from dashboard.shell import page
+from dashboard.shell import failed, page
 from dashboard.snapshot import Source
 from sensord.errors import NestclimateError
 

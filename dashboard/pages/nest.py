@@ -32,8 +32,7 @@ from dashboard.pages.nest_chart import (
 from dashboard.pages.nest_entries import head_html
 from dashboard.pages.nest_journal import journal, most_lines
 from dashboard.pages.nest_now import facts, gone, provenance
-from dashboard.pages.wall import failed
-from dashboard.shell import build_id, nav, page, token_meta
+from dashboard.shell import build_id, failed, nav, page, token_meta
 from dashboard.snapshot import Source
 from dashboard.viewmodels import outlook_words
 from sensord.clock import DAY_MS, Clock, to_ms

@@ -13,7 +13,7 @@ from dashboard.components.drawing import SYMBOLS, housing
 from dashboard.components.level import level_html
 from dashboard.components.service import part_html
 from dashboard.pages.nest_journal import PUT_BACK_PATH, WITHDRAW_PATH, dialog_html
-from dashboard.pages.wall import failed
+from dashboard.shell import failed
 from dashboard.snapshot import NestNow, Snapshot, Source
 from sensord.errors import NestclimateError
 from sensord.model import NestKind

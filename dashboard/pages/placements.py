@@ -10,8 +10,7 @@ from dashboard import text_keeping as text
 from dashboard.access import signed_in
 from dashboard.components.grid import SCRIPTS, exports, grid_html, grid_json
 from dashboard.keeping_snapshot import Grid
-from dashboard.pages.wall import failed
-from dashboard.shell import page
+from dashboard.shell import failed, page
 from dashboard.snapshot import Source
 from sensord.errors import NestclimateError
 

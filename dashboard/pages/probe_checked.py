@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from markupsafe import Markup
 
 from dashboard import text_keeping as words
+from dashboard.components.tables import table
 from dashboard.keeping_snapshot import ProbePast
-from dashboard.pages.alarms import table
 from dashboard.snapshot import Snapshot
 from dashboard.viewmodels import local
 from sensord.air.calibration import SALT_CAUTIONS

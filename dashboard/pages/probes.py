@@ -16,11 +16,10 @@ from dashboard.access import signed_in
 from dashboard.components.drawing import SYMBOLS, mark
 from dashboard.components.grid import sheets
 from dashboard.components.service import list_html, part_html, service_html, take_html
-from dashboard.pages.alarms import table
+from dashboard.components.tables import table
 from dashboard.pages.probe_checked import checked_html
-from dashboard.pages.wall import failed
 from dashboard.probing import Overview, ProbeLine, overview_of
-from dashboard.shell import page
+from dashboard.shell import failed, page
 from dashboard.snapshot import HubNow, Snapshot, Source
 from dashboard.text_access import OUT_SHORT
 from dashboard.units import difference, sign, written

@@ -17,9 +17,8 @@ from werkzeug.datastructures import MultiDict
 
 from dashboard import text_review as words
 from dashboard.desk import PATIENCE_S, Desk, Job
-from dashboard.pages.wall import failed
 from dashboard.review_snapshot import Choice, Question, ReviewAsked, Told
-from dashboard.shell import page
+from dashboard.shell import failed, page
 from dashboard.snapshot import Source
 from dashboard.viewmodels import local
 from sensord.clock import to_ms

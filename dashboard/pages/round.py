@@ -16,8 +16,7 @@ from markupsafe import Markup
 from dashboard import text, text_access
 from dashboard.access import signed_in
 from dashboard.components.drawing import SYMBOLS, mark
-from dashboard.pages.wall import failed
-from dashboard.shell import page
+from dashboard.shell import failed, page
 from dashboard.snapshot import Chore, Done, NestNow, RoundNow, Snapshot, Source
 from dashboard.units import in_words
 from dashboard.viewmodels import moment

@@ -15,7 +15,7 @@ from markupsafe import Markup
 from dashboard import text
 from dashboard.components.cards import card_html, needs_html, notices_html, rack_html
 from dashboard.components.drawing import SYMBOLS
-from dashboard.shell import build_id, page
+from dashboard.shell import build_id, failed, page
 from dashboard.snapshot import Snapshot, Source
 from dashboard.wall_model import Wall, wall_of
 from sensord.errors import NestclimateError
@@ -40,11 +40,6 @@ def register(server: Flask, source: Source) -> None:
 
 def _page(title: str, body: Markup, *, old: bool) -> str:
     return page(title, body, scripts=("wall.js",), kind="wall old" if old else "wall", here="/")
-
-
-def failed(error: NestclimateError) -> str:
-    """The notice when the data cannot be read."""
-    return text.READ_FAILED.format(reason=error.problems[0] if error.problems else error)
 
 
 def refresh_json(source: Source, seen: str) -> str:
