@@ -24,6 +24,7 @@ NO_BAND = "no band"
 OLD = "silent"
 OUT_OF_SERVICE = "out of service"
 ALL_WELL = "All {count} nests are well"
+ONE_WELL = "The nest is well"
 ALL_QUIET = "Nobody needs anything"
 MORE = "and {count} more"
 DRY_NOW = "dry"
@@ -71,6 +72,8 @@ EMPTY_ROOM = (
     ),
     "and bring it in with",
     "nestclimate import nests nests.csv",
+    "Or write or paste them into the grid on the page",
+    "Colonies",
 )
 NOT_FOUND = "There is no page here."
 NO_NEST = "There is no nest of that name in this room."

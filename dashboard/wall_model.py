@@ -85,7 +85,9 @@ def _worst_alarms(alarms: Iterable[AlarmNow]) -> dict[str, str]:
 def _calm(counts: dict[str, int], total: int) -> str:
     if not total:
         return ""
-    return text.ALL_WELL.format(count=total) if counts["ok"] == total else text.ALL_QUIET
+    if counts["ok"] < total:
+        return text.ALL_QUIET
+    return text.ALL_WELL.format(count=total) if total > 1 else text.ONE_WELL
 
 
 def _racks(nests: Iterable[NestNow], cards: dict[str, Card]) -> tuple[Rack, ...]:

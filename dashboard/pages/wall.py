@@ -85,7 +85,7 @@ def _frame(view: Wall | None, notices: Markup) -> Markup:
 
 def empty_room() -> Markup:
     """How to begin."""
-    title, how, example, then, command = text.EMPTY_ROOM
-    return Markup('<section class="empty"><h2>{}</h2><p>{}</p><pre>{}</pre><p>{}</p><pre>{}</pre></section>').format(
-        title, how, example, then, command
-    )
+    title, how, example, then, command, grid, page_name = text.EMPTY_ROOM
+    return Markup(
+        '<section class="empty"><h2>{}</h2><p>{}</p><pre tabindex="0">{}</pre><p>{}</p><pre>{}</pre><p>{} <a href="/colonies">{}</a>.</p></section>'
+    ).format(title, how, example, then, command, grid, page_name)

@@ -179,6 +179,7 @@ def test_a_calm_room_says_so_and_needs_nobody() -> None:
     wall = wall_of(snapshot_of(*(nest_now(f"A-{number}", NOW) for number in range(48))))
     assert () == wall.needs
     assert "All 48 nests are well" == wall.calm
+    assert "The nest is well" == wall_of(snapshot_of(nest_now("A-1", NOW))).calm
 
 
 def test_a_late_process_a_hub_that_is_down_and_a_silent_line_are_noticed() -> None:
