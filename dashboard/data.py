@@ -11,7 +11,8 @@ from typing import Any, TypeVar
 from dashboard.filling import alarm_now, colony_now, out_of_service, water_of
 from dashboard.keeping_data import KeepingData
 from dashboard.nest_data import PLACES, KeptSteps, history_of, written_of
-from dashboard.nest_snapshot import Asked, History, Journal
+from dashboard.nest_past import past_of
+from dashboard.nest_snapshot import Asked, History, Journal, PastLine
 from dashboard.review_data import ReviewData
 from dashboard.rounding import KeptRound
 from dashboard.snapshot import (
@@ -258,6 +259,11 @@ class Data:
     def written(self, nest: str, most: int) -> Journal:
         """The last lines of a nest's journal, newest first."""
         return written_of(self._room(), nest, most, to_ms(self._clock.now()))
+
+    def past(self, nest: str) -> tuple[PastLine, ...]:
+        """From nests, placements and who changed them."""
+        registry = self._room().registry
+        return past_of(nest, registry.history(nest), registry.placements(nest=nest), registry.changes(nest))
 
     def alarms(self, since_ms: int) -> tuple[AlarmNow, ...]:
         """The alarm log since then, newest first."""

@@ -15,7 +15,7 @@ from dashboard import text_keeping as text
 from dashboard.pages.writes import done, given_of, who
 from dashboard.text import count_of
 from dashboard.writing import Writing
-from sensord.errors import InputError, NotThereError
+from sensord.errors import ConflictError, InputError, NotThereError
 from sensord.keeping.changes import Signed
 from sensord.keeping.colony import colonies, stays
 from sensord.keeping.edits import Edits, Given, Holds, edits_of_nests, edits_of_placements
@@ -73,6 +73,8 @@ def save(
         ConflictError: somebody else changed the table since ``mark``.
     """
     mark, now_ms = mark or registry.mark(table), signed.at_ms
+    if mark != registry.mark(table):  # before anything else: what looks wrong may only be out of date
+        raise ConflictError(f"{table}: somebody else changed them since they were read; nothing was saved")
     if table == "nests":
         found = edits_of_nests(given, registry.history(), now_ms, holds)
     else:

@@ -120,6 +120,16 @@ class Written:
 
 
 @dataclass(frozen=True, slots=True)
+class PastLine:
+    """How a nest stood, or which probe came, ``from_ms`` on (None: always); who wrote that down and when, where it is known."""
+
+    from_ms: int | None
+    words: str
+    by: str = ""
+    written_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Journal:
     """The last lines of a nest's journal, newest first; among them those withdrawn lately. ``more``: there are older ones."""
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
-from dashboard.nest_snapshot import Asked, History, Journal
+from dashboard.nest_snapshot import Asked, History, Journal, PastLine
 from sensord.keeping.bands import Bands
 from sensord.model import Nest, Placement
 
@@ -286,6 +286,9 @@ class Source(Protocol):
 
     def written(self, nest: str, most: int) -> Journal:
         """The last so many lines of a nest's journal, newest first."""
+
+    def past(self, nest: str) -> tuple[PastLine, ...]:
+        """The history of a nest and of the probes in it, newest first, with who wrote it down."""
 
     def alarms(self, since_ms: int) -> tuple[AlarmNow, ...]:
         """The alarm log, newest first."""

@@ -52,6 +52,20 @@ JOURNAL = "Journal"
 JOURNAL_HEADS = ("when", "what", "by")
 JOURNAL_EMPTY = "Nothing is written about this nest yet."
 BY_NOBODY = "not known"
+PAST = "History of this nest"
+PAST_HEADS = ("from", "what", "by", "written")
+PAST_ALWAYS = "always"
+PAST_CHANGED = "{what} {before} → {after}"
+PAST_NAMES = {
+    "bore_mm": "bore (mm)",
+    "chamber_mm": "chamber (mm)",
+    "reservoir_ml": "reservoir (mL)",
+    "distance_mm": "distance (mm)",
+}
+STILL_THERE = "still there"
+PAST_SAME, PAST_GONE = "as before", "taken out"
+CORRECTED = "corrected"
+PROBE_NAMED, PROBE_CAME, PROBE_LEFT = "probe {probe}", "probe {probe}: comes, {place}", "probe {probe}: leaves, {place}"
 OLDER = "Show older entries"
 WITHDRAW, WITHDRAW_NAME = "Withdraw", "Withdraw: {text}"
 WITHDRAW_ASK = "Withdraw this entry?"

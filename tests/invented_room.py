@@ -9,7 +9,7 @@ import random
 from invented_keeping import InventedKeeping
 from invented_reviews import InventedReviews
 
-from dashboard.nest_snapshot import AirTracks, BandSpan, History, Journal, Mark, Siblings, Track, Written
+from dashboard.nest_snapshot import AirTracks, BandSpan, History, Journal, Mark, PastLine, Siblings, Track, Written
 from dashboard.snapshot import (
     Air,
     AlarmNow,
@@ -199,6 +199,13 @@ class InventedRoom:
             gone,
             Written(now.at_ms - 2 * DAY_MS, "fill 8 mL", "Ben", 1, "fill"),
         ))  # fmt: skip
+
+    def past(self, nest: str) -> tuple[PastLine, ...]:
+        at_ms = self._now().at_ms
+        return (
+            PastLine(at_ms - 9 * DAY_MS, "rack A → B", "Anna", at_ms - 8 * DAY_MS),
+            PastLine(None, "kind tube, room ant room, rack A, species Lasius niger, reservoir (mL) 8"),
+        )
 
     def alarm(self, id_: str) -> AlarmNow | None:
         found = next((alarm for alarm in self._now().alarms if alarm.id == id_), None)

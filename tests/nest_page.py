@@ -8,7 +8,7 @@ from urllib.parse import quote
 
 NOW_OUTPUTS = (
     ("nest-facts", "children"), ("nest-water-words", "children"), ("nest-water", "figure"), ("nest-water", "style"),
-    ("nest-journal", "children"), ("nest-older", "hidden"), ("nest-bands", "children"),
+    ("nest-journal", "children"), ("nest-older", "hidden"), ("nest-past-lines", "children"), ("nest-bands", "children"),
 )  # fmt: skip
 CHART_OUTPUTS = (
     ("nest-chart", "figure"), ("nest-empty", "children"), ("nest-days", "children"), ("nest-means", "children"),

@@ -30,7 +30,7 @@ from dashboard.pages.nest_chart import (
     zoomed,
 )
 from dashboard.pages.nest_entries import head_html
-from dashboard.pages.nest_journal import journal, most_lines
+from dashboard.pages.nest_journal import journal, most_lines, past
 from dashboard.pages.nest_now import facts, gone, provenance
 from dashboard.shell import build_id, failed, nav, page, token_meta
 from dashboard.snapshot import Source
@@ -41,8 +41,8 @@ from sensord.model import NEST
 
 PREFIX = "/nest/"
 EVERY_MS = 30_000
-Now = tuple[list[Any], str, Any, dict[str, str], list[Any], bool, list[Any]]
-"""Facts, the outlook in words and as a fan, its style, the journal, whether that is all of it, the bands."""
+Now = tuple[list[Any], str, Any, dict[str, str], list[Any], bool, list[Any], list[Any]]
+"""Facts, the outlook in words and as a fan, its style, the journal, whether that is all of it, the history, the bands."""
 _HEAD, _NAV, _NEST_HEAD = "<!-- head -->", "<!-- nav -->", "<!-- nest -->"
 _CHART = {"displayModeBar": False, "displaylogo": False, "responsive": True, "doubleClick": "autosize"}
 _HIDDEN, _SHOWN = {"display": "none"}, {"display": "block"}
@@ -73,7 +73,7 @@ def _keep_fresh(app: dash.Dash, source: Source, clock: Clock) -> None:
     @app.callback(  # type: ignore[untyped-decorator]
         Output(ids.NEST_FACTS, "children"), Output(ids.NEST_WATER_WORDS, "children"), Output(ids.NEST_WATER, "figure"),
         Output(ids.NEST_WATER, "style"), Output(ids.NEST_JOURNAL, "children"), Output(ids.NEST_OLDER, "hidden"),
-        Output(ids.NEST_BANDS, "children"),
+        Output(ids.NEST_PAST, "children"), Output(ids.NEST_BANDS, "children"),
         Input(ids.NEST_ADDRESS, "pathname"), Input(ids.NEST_TICK, "n_intervals"), Input(ids.NEST_WRITTEN, "data"),
         Input(ids.NEST_OLDER, "n_clicks"),
     )  # fmt: skip
@@ -168,6 +168,7 @@ def layout() -> html.Main:
             dcc.Graph(id=ids.NEST_WATER, figure=NOTHING, config=_CHART, style=_HIDDEN),
             html.Div(id=ids.NEST_JOURNAL),
             html.Button(text_nest.OLDER, id=ids.NEST_OLDER, className="act", n_clicks=0, hidden=True),
+            html.Div(id=ids.NEST_PAST),
             html.Div(id=ids.NEST_BANDS),
         ]
     )  # fmt: skip
@@ -178,16 +179,16 @@ def shown_now(source: Source, name: str, most: int, *, may_write: bool) -> Now:
     try:
         now = source.nest(name) if name else None
         if now is None:
-            return [html.Div(text.NO_NEST)], "", NOTHING, _HIDDEN, [], True, []
-        snapshot, written = source.snapshot(), source.written(name, most)
+            return [html.Div(text.NO_NEST)], "", NOTHING, _HIDDEN, [], True, [], []
+        snapshot, written, lines = source.snapshot(), source.written(name, most), source.past(name)
     except NestclimateError as error:
-        return [html.Div(failed(error))], "", NOTHING, _HIDDEN, [], True, []
+        return [html.Div(failed(error))], "", NOTHING, _HIDDEN, [], True, [], []
     words = outlook_words(now.water, snapshot.at_ms, snapshot.time_zone) if now.water else ""
     fan = water_figure(now.water, snapshot.at_ms, snapshot.time_zone) if now.water else None
     told = gone(now, snapshot) if now.died_ms is not None else facts(now, snapshot)
     return (
         told, words, fan or NOTHING, _SHOWN if fan else _HIDDEN, journal(written, snapshot.at_ms, snapshot.time_zone, may_write=may_write),
-        not written.more, provenance(now.bands, snapshot.temperature_unit),
+        not written.more, past(lines, snapshot.at_ms, snapshot.time_zone), provenance(now.bands, snapshot.temperature_unit),
     )  # fmt: skip
 
 

@@ -1,15 +1,17 @@
-"""The journal on the nest page: its last lines, each with a quiet way to withdraw it, and what was withdrawn lately."""
+"""What was written about a nest: the last lines of its journal, each with a quiet way to withdraw it, and its history."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import Any
 
 from dash import html
 from markupsafe import Markup
 
 from dashboard import text_nest
-from dashboard.nest_snapshot import Journal, Written
+from dashboard.nest_snapshot import Journal, PastLine, Written
+from dashboard.pages.nest_now import table
 from dashboard.viewmodels import local
 from sensord.clock import DAY_MS
 
@@ -33,12 +35,30 @@ def journal(found: Journal, now_ms: int, zone: str, *, may_write: bool) -> list[
         return [head, html.P(text_nest.JOURNAL_EMPTY, className="soft")]
     heads = [html.Th(word, scope="col") for word in text_nest.JOURNAL_HEADS] + [html.Td()] * may_write
     rows = [_row(line, now_ms, zone, may_write=may_write) for line in lines]
-    table = html.Table([html.Thead(html.Tr(heads)), html.Tbody(rows)])
-    return [head, html.Div(table, className="scroll entries", tabIndex=0)]
+    drawn = html.Table([html.Thead(html.Tr(heads)), html.Tbody(rows)])
+    return [head, html.Div(drawn, className="scroll entries", tabIndex=0)]
+
+
+def past(lines: Sequence[PastLine], now_ms: int, zone: str) -> list[Any]:
+    """How the nest stood since when, and who wrote that down."""
+    rows = [
+        (
+            text_nest.PAST_ALWAYS if line.from_ms is None else _when(line.from_ms, now_ms, zone),
+            line.words,
+            line.by or text_nest.BY_NOBODY,
+            "" if line.written_ms is None else _when(line.written_ms, now_ms, zone),
+        )
+        for line in lines
+    ]
+    return [html.H2(text_nest.PAST), table(text_nest.PAST_HEADS, rows)] if rows else []
+
+
+def _when(at_ms: int, now_ms: int, zone: str) -> str:
+    return local(at_ms, zone, "%-d %b %H:%M" if abs(now_ms - at_ms) < SHORT_MS else "%-d %b %Y %H:%M")
 
 
 def _row(line: Written, now_ms: int, zone: str, *, may_write: bool) -> html.Tr:
-    at = local(line.at_ms, zone, "%-d %b %H:%M" if now_ms - line.at_ms < SHORT_MS else "%-d %b %Y %H:%M")
+    at = _when(line.at_ms, now_ms, zone)
     by = line.by or text_nest.BY_NOBODY
     if line.withdrawn_ms is None:
         cells = [at, line.words, by, *([_withdraw(line, f"{line.words}, {at}, {by}")] if may_write else [])]
