@@ -7,11 +7,10 @@ from datetime import UTC, datetime
 import pytest
 from invented_room import InventedRoom, room
 from keeper_client import ORIGIN, KeeperClient, field_token, filled
-from keeper_room import KEEPER, PASSWORD, app_of, keeper_room
+from keeper_room import KEEPER, PASSWORD, QuickWriting, app_of, keeper_room
 
 from dashboard.access import COOKIE, OPEN, READING, caller
 from dashboard.app import create_app
-from dashboard.writing import Writing
 from sensord.access.users import SESSION_MS
 from sensord.clock import ManualClock, to_ms
 from sensord.model import EntryKind, Nest, NestKind
@@ -210,7 +209,7 @@ def test_who_signs_in_beyond_loopback_is_led_back_and_may_look_and_write(app) ->
 
 
 def test_a_named_network_may_look_but_not_write(kept) -> None:
-    app = create_app(app_of(kept)[1], kept.clock, "192.168.7.0/24", writing=Writing(kept))
+    app = create_app(app_of(kept)[1], kept.clock, "192.168.7.0/24", writing=QuickWriting(kept))
     client = app.test_client()
     assert {200} == {
         client.get(path, environ_base=LAN).status_code for path in ("/", "/round", "/nest/A-01", "/metrics")
@@ -233,7 +232,7 @@ def test_a_foreign_name_is_pointed_nowhere(still, host) -> None:
 
 
 def test_addresses_and_own_names_are_answered(kept) -> None:
-    app = create_app(app_of(kept)[1], kept.clock, writing=Writing(kept), hosts={"ants.example"})
+    app = create_app(app_of(kept)[1], kept.clock, writing=QuickWriting(kept), hosts={"ants.example"})
     for host in ("127.0.0.1:8050", "[::1]:8050", "192.168.7.2", "localhost:8050", "Ants.Example", "ants.example.:8050"):
         assert 200 == app.test_client().get("/round", headers={"Host": host}).status_code, host
 
