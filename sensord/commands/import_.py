@@ -14,8 +14,10 @@ from typing import IO, TextIO
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
+from sensord.access.shell_user import shell_user
 from sensord.clock import to_ms
 from sensord.errors import InputError
+from sensord.keeping.changes import Signed
 from sensord.keeping.outlook_cache import OutlookCache
 from sensord.keeping.placements import overlaps
 from sensord.keeping.tables import COLUMNS, Table, read_table
@@ -52,11 +54,11 @@ def _small(args: argparse.Namespace, room: Room, file: TextIO) -> dict[str, int]
         _refuse_clashes_with_known(found, room)
     _refuse(args, found.bad, len(found.rows))
     rows = [row for _, row in found.rows]
-    registry = room.registry
+    registry, signed = room.registry, Signed(shell_user(), to_ms(room.clock.now()))
     if args.table == "nests":
-        changed = registry.put_nests(rows)
+        changed = registry.put_nests(rows, signed=signed)
     elif args.table == "placements":
-        changed = registry.put_placements(rows)
+        changed = registry.put_placements(rows, signed=signed)
     else:
         changed = registry.add_entries(rows)
     return {"rows": len(rows) + len(found.bad), "new": changed, "known": len(rows) - changed, "bad": len(found.bad)}

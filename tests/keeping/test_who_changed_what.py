@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import pytest
 
+from sensord.cli import main
 from sensord.clock import DAY_MS
 from sensord.db import open_db
 from sensord.errors import ConflictError, InputError
 from sensord.keeping.changes import Signed
 from sensord.keeping.registry import Registry
+from sensord.keeping.tables import COLUMNS
 from sensord.model import Nest, NestKind, Place, Placement
 
 TUBE = Nest("T1", NestKind.TUBE, "loft", "A", "Lasius niger")
@@ -66,3 +68,16 @@ def test_what_was_refused_left_no_word(registry) -> None:
 def test_what_nobody_signed_leaves_no_word(registry) -> None:
     registry.put_nests([TUBE])
     assert [] == registry.changes("T1")
+
+
+def test_an_import_is_signed_by_who_sits_at_the_command_line(tmp_path, monkeypatch) -> None:
+    monkeypatch.setenv("LOGNAME", "mara")
+    (tmp_path / "station.toml").write_text("[station]\n")
+    nests, placements = tmp_path / "nests.csv", tmp_path / "placements.csv"
+    nests.write_text(f"{','.join(COLUMNS['nests'])}\nT1,tube,loft,,,,,,,,,\n")
+    placements.write_text(f"{','.join(COLUMNS['placements'])}\np1,T1,loft,wet_end,,2026-01-01T00:00:00Z,\n")
+    for _ in range(2):  # the second time changes nothing
+        for table, file in (("nests", nests), ("placements", placements)):
+            assert 0 == main(["--config", str(tmp_path), "import", table, str(file)])
+    changes = Registry(open_db(tmp_path / "data" / "station.db")).changes("T1")
+    assert [("mara", "nests"), ("mara", "placements")] == [(one.by, one.table) for one in changes]
