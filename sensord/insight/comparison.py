@@ -143,10 +143,12 @@ def _number(value: float) -> str:
 
 
 def _apart(one: Row) -> str:
-    if not one.apart:
+    apart = one.apart or 0.0
+    number = _number(abs(apart))
+    if not float(number):
         return ""
-    sign = "+" if one.apart > 0 else "\N{MINUS SIGN}"
-    return f"{sign}{_number(abs(one.apart))} {one.unit}".rstrip() + (" apart" if one.unit == "°C" else "")
+    sign = "+" if apart > 0 else "\N{MINUS SIGN}"
+    return f"{sign}{number} {one.unit}".rstrip() + (" apart" if one.unit == "°C" else "")
 
 
 def _figures(left: Reviewed, right: Reviewed, names: tuple[str, str]) -> str:

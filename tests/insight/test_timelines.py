@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import random
+import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from sensord.air.moist_air import vapour_pa
 from sensord.alarms.conditions import Raised
 from sensord.clock import DAY_MS, HOUR_MS, ManualClock, from_ms
 from sensord.config import load_config
 from sensord.db import transaction
-from sensord.insight.comparison import Row, rows_of, same_time_of_year
+from sensord.insight.comparison import Row, article, rows_of, same_time_of_year
 from sensord.insight.contrast import contrast, span
-from sensord.insight.timeline import Track
+from sensord.insight.exposures import Distrust
+from sensord.insight.timeline import Track, daily_wetness
 from sensord.model import (
     AlarmKind,
     Entry,
@@ -195,3 +199,61 @@ def test_short_gaps_are_no_gaps():
 def test_spans_in_words():
     """Hours as a keeper says them."""
     assert [span(hours) for hours in (0.3, 5.0, 71.0, 100.0)] == ["an hour", "5 hours", "71 hours", "4 days"]
+
+
+def track(temp_c, rh_pct=80.0, left_out=()) -> Track:
+    temp = np.asarray(temp_c, float)
+    return Track(Place.WET_END, (), 0, temp, np.where(np.isfinite(temp), rh_pct, np.nan), left_out=left_out)
+
+
+def test_a_gap_takes_three_hours_and_is_missing_unless_it_is_said_why():
+    """From the first hour without to the first with again; what was left out may be told an hour short at either end."""
+    nan = np.nan
+    one = track([20.0, nan, nan, 20.0, nan, nan, nan, 20.0])
+    assert one.gaps == [(4 * HOUR_MS, 7 * HOUR_MS)] == one.missing()
+    for from_h, until_h, missing in ((4, 7, False), (5, 6, False), (6, 7, True), (4, 5, True)):
+        said = (Distrust("stuck", from_h * HOUR_MS, until_h * HOUR_MS),)
+        assert bool(track([20.0, nan, nan, 20.0, nan, nan, nan, 20.0], left_out=said).missing()) is missing
+    assert one.at_ms.tolist() == [(hour + 0.5) * HOUR_MS for hour in range(8)], "an hour stands at its middle"
+
+
+def test_wetness_by_the_day_is_told_at_noon_of_days_with_six_hours_or_more():
+    """Two whole days and a part; five hours are too few, six are a day."""
+    temp = np.full(60, 24.0)
+    temp[5:24] = np.nan
+    temp[30:48] = np.nan
+    daily = daily_wetness(track(temp), np.full(60, vapour_pa(22.0, 45.0)))
+    assert [at_ms for at_ms, _ in daily] == [36 * HOUR_MS]
+    expected = (vapour_pa(24.0, 80.0) - vapour_pa(22.0, 45.0)) / (vapour_pa(24.0, 100.0) - vapour_pa(22.0, 45.0))
+    assert daily[0][1] == pytest.approx(expected)
+
+
+def heads(html: str) -> list[tuple[float, str]]:
+    return [(float(y), words) for y, words in re.findall(r'y="([\d.]+)"[^>]*class="head">([^<]*)<', html)]
+
+
+def test_side_by_side_is_drawn_in_the_readers_unit_one_panel_under_the_other(kept, found):
+    other = Reports(kept).one("T2", END_MS, 30)
+    celsius, fahrenheit = (
+        article(*(replace(one, unit=unit) for one in (found, other))) for unit in ("C", "F")
+    )  # fmt: skip
+    (first_y, first), (second_y, second) = heads(fahrenheit)[:2]
+    assert (first, second) == ("Wet end: Temperature, °F", "Wet end: Relative humidity, %")
+    assert second_y > first_y + 100
+    scale = [
+        float(number)
+        for number in re.findall(r'text-anchor="end">([\d.]+)<', fahrenheit.split(first)[1].split(second)[0])
+    ]
+    assert min(scale) > 70, "23 °C are 73.4 °F"
+    assert heads(celsius)[0][1] == "Wet end: Temperature, °C"
+    assert "T1 beside T2" in celsius
+    assert "0.00" not in celsius, "what is apart by nothing worth a digit is not told"
+
+
+def test_one_nest_beside_itself_goes_by_its_last_days_and_is_drawn_up_to_them(kept):
+    left, right = Reports(kept).beside(("T1", END_MS), ("T1", END_MS - 10 * DAY_MS), 10)
+    html = article(left, right)
+    assert "T1 to 10 Jul 2026 beside T1 to 30 Jun 2026" in html
+    assert "The second ends on 30 Jun 2026; both are drawn up to their ends." in html
+    days = [int(number) for number in re.findall(r">(\d+) days before<", html.split("</figure>")[0])]
+    assert days == [2, 4, 6, 8]
