@@ -139,14 +139,14 @@ def test_without_a_room_probe_a_usual_room_of_45_percent_stands_in() -> None:
     [
         (wet_then(60.0, place=Place.OUTWORLD), 45.0),
         (wet_then(60.0, hours=71), 45.0),
-        (place([24.0] * 240, 50.0), 48.0),
+        (place([24.0] * 240, 50.0, rh_low=10.0), 48.0),
         (wet_then(60.0), 99.0),
     ],
     ids=["outworld", "too short to know its baseline", "hardly feels its cotton", "a room nearly saturated"],
 )
 def test_where_the_cotton_says_nothing_the_band_alone_holds(air, room_pct) -> None:
     room_pa = np.full(len(air.temp_c), vapour_pa(24.0, room_pct))
-    assert with_cotton_limit(air, room_pa).limits.rh_low_pct.tolist() == [50.0] * len(air.temp_c)
+    assert with_cotton_limit(air, room_pa).limits.rh_low_pct.tolist() == air.limits.rh_low_pct.tolist()
 
 
 def test_three_days_are_enough_to_know_a_baseline() -> None:
