@@ -177,15 +177,16 @@ def _value(hint: Any, item: Any, where: str, value: Any, file: Path, problems: l
 
 def _scalar(kind: type, rules: Any, where: str, value: Any, file: Path, problems: list[str]) -> Any:
     names = {str: "text", int: "a whole number", float: "a number", bool: "true or false"}
+    bounds = f"{rules['low']} to {rules['high']}"
     fits = isinstance(value, (int, float) if kind is float else kind) and (kind is bool) == isinstance(value, bool)
     if not fits:
         problems.append(f"{file}: {where} = {value!r}: allowed is {names[kind]}")
     elif rules["choices"] and value not in rules["choices"]:
         problems.append(f"{file}: {where} = {value!r}: allowed is {', '.join(rules['choices'])}")
     elif rules["pattern"] and not re.fullmatch(rules["pattern"], value):
-        problems.append(f"{file}: {where} = {value!r}: allowed is {rules['pattern']}")
+        problems.append(f"{file}: {where} = {value!r}: allowed is {rules['words'] or rules['pattern']}")
     elif (rules["low"] is not None and value < rules["low"]) or (rules["high"] is not None and value > rules["high"]):
-        problems.append(f"{file}: {where} = {value!r}: allowed is {rules['low']} to {rules['high']}")
+        problems.append(f"{file}: {where} = {value!r}: allowed is {rules['words'] or bounds}")
     else:
         return float(value) if kind is float else value
     return _WRONG

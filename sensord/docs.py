@@ -53,6 +53,8 @@ def _default(item: dataclasses.Field[Any]) -> str:
         return "must be given"
     if item.default in ("", None, ()):
         return ""
+    if item.metadata["words"].startswith("0x"):
+        return f"`{item.default:#x}`"
     if isinstance(item.default, tuple):
         return f"`{list(item.default)}`".replace("'", '"')
     return f"`{str(item.default).lower() if isinstance(item.default, bool) else item.default}`"
@@ -60,7 +62,9 @@ def _default(item: dataclasses.Field[Any]) -> str:
 
 def _meaning(rules: typing.Mapping[str, Any]) -> str:
     allowed = ", ".join(f"`{choice}`" for choice in rules["choices"])
-    if rules["low"] is not None:
+    if rules["words"]:
+        allowed = rules["words"]
+    elif rules["low"] is not None:
         allowed = f"{rules['low']} to {rules['high']}"
     doc = str(rules["doc"]).replace("|", r"\|")
     return f"{doc} ({allowed})" if allowed else doc

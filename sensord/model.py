@@ -9,7 +9,9 @@ from enum import StrEnum
 from sensord.errors import InputError
 
 HUB_OR_PROBE = re.compile(r"[a-z0-9][a-z0-9-]{0,31}")
+HUB_OR_PROBE_WORDS = "1 to 32 of a-z, 0-9 and '-', the first a letter or digit"
 NEST = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,31}")
+NEST_WORDS = "1 to 32 letters, digits, spaces, '.', '_' or '-', the first a letter or digit"
 
 
 class Place(StrEnum):
@@ -182,9 +184,7 @@ def check_nest(name: str) -> str:
         InputError: it is not.
     """
     if not NEST.fullmatch(name):
-        raise InputError(
-            f"nest {name[:60]!r}: a name is 1 to 32 letters, digits, spaces, '.', '_' or '-', the first a letter or digit"
-        )
+        raise InputError(f"nest {name[:60]!r}: a name is {NEST_WORDS}")
     return name
 
 
@@ -196,8 +196,5 @@ def check_probe(name: str) -> str:
     """
     parts = name.split("/")
     if len(parts) > 2 or not all(HUB_OR_PROBE.fullmatch(part) for part in parts):
-        raise InputError(
-            f"probe {name[:80]!r}: a name is HUB/PROBE or PROBE, each 1 to 32 of a-z, 0-9 and '-', "
-            "the first a letter or digit"
-        )
+        raise InputError(f"probe {name[:80]!r}: a name is HUB/PROBE or PROBE, each {HUB_OR_PROBE_WORDS}")
     return name

@@ -9,8 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from sensord.model import HUB_OR_PROBE
+from sensord.model import HUB_OR_PROBE, HUB_OR_PROBE_WORDS, NEST, NEST_WORDS
 
+TIME_WORDS = "HH:MM"
 TIME = r"(|([01][0-9]|2[0-3]):[0-5][0-9])"
 
 
@@ -22,11 +23,21 @@ def key(
     low: float | None = None,
     high: float | None = None,
     pattern: str = "",
+    words: str = "",
     required: bool = False,
 ) -> Any:
-    """A setting: its default, what it means, and what is allowed (bounds include their ends)."""
-    rules = {"doc": doc, "choices": choices, "low": low, "high": high, "pattern": pattern, "required": required}
-    return field(default=default, metadata=rules)
+    """A setting: its default, what it means, and what is allowed (bounds include their ends).
+
+    Args:
+        words: what is allowed as a keeper says it, where a pattern or a number says it badly.
+    """
+    rules = {"doc": doc, "choices": choices, "low": low, "high": high, "pattern": pattern, "words": words}
+    return field(default=default, metadata=rules | {"required": required})
+
+
+def name_key(doc: str) -> Any:
+    """The name of a hub, or of a probe on it."""
+    return key("", doc, pattern=HUB_OR_PROBE.pattern, words=HUB_OR_PROBE_WORDS, required=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +84,7 @@ class BrokerSettings:
 class HubSettings:
     """``[[hub]]``: one Raspberry Pi that reads probes."""
 
-    name: str = key("", "of the hub, in topics and probe names", pattern=HUB_OR_PROBE.pattern, required=True)
+    name: str = name_key("of the hub, in topics and probe names")
     bus: str = key("pi", "the Pi's I2C bus, or a simulated one", choices=("pi", "simulated"))
     bus_number: int = key(1, "N of /dev/i2c-N", low=0, high=32)
     every_s: int = key(60, "seconds from scan to scan", low=1, high=3600)
@@ -93,11 +104,15 @@ class HubSettings:
 class ProbeSettings:
     """``[[probe]]``: one SHT31 on a hub."""
 
-    hub: str = key("", "the hub it hangs on", pattern=HUB_OR_PROBE.pattern, required=True)
-    name: str = key("", "of the probe on that hub", pattern=HUB_OR_PROBE.pattern, required=True)
-    address: int = key(0x44, "0x44, or 0x45 with ADDR tied high", low=0x44, high=0x45)
+    hub: str = name_key("the hub it hangs on")
+    name: str = name_key("of the probe on that hub")
+    address: int = key(0x44, "0x45 with ADDR tied high", low=0x44, high=0x45, words="0x44 or 0x45")
     mux: int | None = key(
-        None, "address of the multiplexer it hangs behind; blank: on the bus itself", low=0x70, high=0x77
+        None,
+        "address of the multiplexer it hangs behind; blank: on the bus itself",
+        low=0x70,
+        high=0x77,
+        words="0x70 to 0x77",
     )
     channel: int | None = key(None, "channel of that multiplexer", low=0, high=7)
 
@@ -106,7 +121,7 @@ class ProbeSettings:
 class RouteSettings:
     """``[[push.route]]``: one way to reach somebody."""
 
-    name: str = key("", "of the route, in the delivery log", pattern=r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,31}", required=True)
+    name: str = key("", "of the route, in the delivery log", pattern=NEST.pattern, words=NEST_WORDS, required=True)
     url_file: str = key("", "file that holds the apprise address (it is a secret)")
     url_env: str = key("", "environment variable that holds the apprise address")
     priorities: tuple[str, ...] = key(
@@ -123,9 +138,9 @@ class PushSettings:
 
     route: tuple[RouteSettings, ...] = key((), "the ways, each its own [[push.route]]")
     quiet_from: str = key(
-        "", "from then on only high alarms are told, HH:MM in the room's time; blank: never", pattern=TIME
+        "", "from then on only high alarms are told, in the room's time; blank: never", pattern=TIME, words=TIME_WORDS
     )
-    quiet_until: str = key("", "until then; what was held back is told then", pattern=TIME)
+    quiet_until: str = key("", "until then; what was held back is told then", pattern=TIME, words=TIME_WORDS)
     remind_min: int = key(
         60, "a high alarm that nobody acknowledged is told again after so many minutes", low=5, high=1440
     )

@@ -64,6 +64,25 @@ def test_every_mistake_is_named_with_file_and_key(tmp_path: Path) -> None:
     assert all("\n" not in line for line in lines)
 
 
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ("[[hub]]\nname = 'Loft'\n", "hub[1].name = 'Loft': allowed is 1 to 32 of a-z, 0-9 and '-', the first a letter or digit"),
+        ("[[probe]]\nhub = 'a'\nname = 'b'\naddress = 0x46\n", "probe[1].address = 70: allowed is 0x44 or 0x45"),
+        ("[[probe]]\nhub = 'a'\nname = 'b'\nmux = 0x78\n", "probe[1].mux = 120: allowed is 0x70 to 0x77"),
+        ("[push]\nquiet_from = '24:00'\n", "push.quiet_from = '24:00': allowed is HH:MM"),
+        ("[broker]\nport = 0\n", "broker.port = 0: allowed is 1 to 65535"),
+        ("[[push.route]]\nname = '<b>'\nurl_file = 'x'\n",
+         "push.route[1].name = '<b>': allowed is 1 to 32 letters, digits, spaces, '.', '_' or '-', the first a letter or digit"),
+    ],
+)  # fmt: skip
+def test_what_is_allowed_is_said_as_a_keeper_says_it(tmp_path: Path, text: str, line: str) -> None:
+    """No pattern of a program, and an address as it is printed on the board."""
+    with pytest.raises(ConfigError) as caught:
+        load_config(write(tmp_path, f"[station]\n{text}"))
+    assert f"{tmp_path / 'station.toml'}: {line}" in caught.value.problems
+
+
 def test_a_station_section_alone_is_enough(tmp_path: Path) -> None:
     config = load_config(write(tmp_path, '[station]\nname = "Loft room"\n'))
     assert (config.station.name, config.store.kind, config.broker, config.hubs) == ("Loft room", "sqlite", None, ())
