@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from sensord.insight.exposures import AIR_FACTORS, Factor, Limits, PlaceAir
-from sensord.insight.harm import HARM_DOSE, Measure, quantile, timed_harm
+from sensord.insight.harm import HARM_DOSE, Measure, quantile, strains_of, timed_harm
 from sensord.insight.harm import measure as measured
 from sensord.insight.review import Sibling, Siblings
 from sensord.insight.verdict import Coverage, both_ways, coverage_of, decide, support_of
@@ -215,3 +215,37 @@ def test_a_sibling_without_a_probe_felt_its_room_and_one_that_died_is_no_compari
     assert compared(siblings, wet) == [("a", wet), ("b", wet), ("c", wet), ("d", room)]
     assert [one.probed for one in siblings] == [True, True, True, False, True]
     assert Siblings(tuple(siblings), "").died == 1
+
+
+@pytest.mark.parametrize(
+    ("usual_pct", "late_pct", "hourly"),
+    [
+        (80.0, 99.0, 1.0),
+        (93.25, 97.0, (97.0 - 93.25 - 2.0) / 3.5),
+        (80.0, 95.0, 1.0),
+        (80.0, 93.4, 0.0),
+        (98.0, 99.0, 0.0),
+    ],
+)
+def test_a_nest_is_wet_where_it_is_saturated_and_wetter_than_it_usually_is(usual_pct, late_pct, hourly) -> None:
+    """In full from 5.5 points above its usual; a probe that reads low says 93.5 % at least in saturated air."""
+    late = replace(kept(24.0, usual_pct, 720), rh_pct=np.array([usual_pct] * 600 + [late_pct] * 120))
+    (found,) = strains_of([late], [], Factor.WET)
+    assert found[:600].max() == 0.0
+    assert found[600:].tolist() == pytest.approx([hourly] * 120)
+
+
+def test_what_became_wetter_with_its_siblings_is_not_flooded() -> None:
+    wet = replace(kept(24.0, 80.0, 720), rh_pct=np.array([80.0] * 600 + [99.0] * 120))
+    assert max(strains_of([wet, wet, wet, wet], [wet, wet, wet], Factor.WET)[0]) == 0.0
+    dry = kept(24.0, 80.0, 720)
+    assert min(strains_of([wet, dry, dry, dry], [dry, dry, dry], Factor.WET)[0][600:]) == 1.0
+
+
+def test_a_colder_hour_is_judged_by_its_vapour_at_the_usual_temperature() -> None:
+    """98 % at 14 °C is the vapour of 52 % at 24 °C (1,565 of 2,985 Pa): not wet. At 23 °C, hardly colder, it is."""
+    humid = np.array([80.0] * 600 + [98.0] * 120)
+    for temp_c, strained in ((14.0, 0.0), (23.0, 1.0)):
+        temp = np.array([24.0] * 600 + [temp_c] * 120)
+        (found,) = strains_of([replace(kept(24.0, 80.0), temp_c=temp, rh_pct=humid)], [], Factor.WET)
+        assert found[600:].tolist() == [strained] * 120
