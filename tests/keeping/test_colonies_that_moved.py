@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from sensord.clock import DAY_MS
-from sensord.keeping.colony import Stay, dead_nests, followed, left_nests, moved_out_ms
+from sensord.keeping.colony import Stay, colonies, dead_nests, followed, left_nests, moved_out_ms, stays
 from sensord.model import Entry, EntryKind, Nest, NestKind
 
 
@@ -93,3 +93,26 @@ def test_a_nest_is_dead_until_other_ants_are_noted_in_it() -> None:
     assert dead_nests([OLD, nest("T-1", "", 12)], died, 20 * DAY_MS) == set()
     assert dead_nests([OLD, nest("T-1", "Bea", 12)], died, 11 * DAY_MS) == {"T-1"}
     assert dead_nests([OLD, nest("T-1", "Bea", 10)], died, 20 * DAY_MS) == {"T-1"}, "noted with the death"
+
+
+def test_only_counts_with_a_number_are_counts() -> None:
+    """Not the mL of a fill, nor a count that was noted without a number."""
+    rows = [
+        entry("T-1", 1, EntryKind.COUNT, 8.0), entry("T-1", 2, EntryKind.FILL, 11.0), entry("T-1", 3, EntryKind.COUNT),
+        entry("T-1", 4, EntryKind.COUNT, 12.0), entry("T-0", 5, EntryKind.COUNT, 99.0),
+    ]  # fmt: skip
+    (ada,) = [one for one in colonies([*BESIDE, OLD], rows, 9 * DAY_MS) if one.name == "Ada"]
+    assert ada.counts == ((DAY_MS, 8), (4 * DAY_MS, 12))
+
+
+def test_a_nest_noted_and_left_in_one_instant_was_left() -> None:
+    """The move of day 20 is of the state that begins on day 20; the new home is of later."""
+    history = [nest("T-1", "Ada", 20), nest("N-1", "Ada", 21)]
+    assert moved_out_ms(history, [entry("T-1", 20)]) == {"T-1": [21 * DAY_MS]}
+
+
+def test_stays_join_where_only_the_nests_state_changed_and_a_move_ends_one() -> None:
+    """A tube noted anew on day 5 is one stay; the nest of day 20 ends it; a stay is of the oldest first."""
+    history = [NEW, nest("T-1", "Ada"), nest("T-1", "Ada", 5)]
+    assert stays(history, 30 * DAY_MS)["Ada"] == (Stay("T-1", None, 20 * DAY_MS), Stay("N-1", 20 * DAY_MS, None))
+    assert stays(history, 10 * DAY_MS)["Ada"] == (Stay("T-1", None, None),)
