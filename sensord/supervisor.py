@@ -34,8 +34,8 @@ class _Child:
 class Supervisor:
     """Runs named commands until told to stop.
 
-    A child that ends is started again after 1 s, then twice as long each time up to 60 s; one that ran for two minutes
-    starts afresh. No child outlives this process, however it ends (Linux).
+    A child that ends, or cannot be started, is started again after 1 s, then twice as long each time up to 60 s; one that
+    ran for two minutes starts afresh. No child outlives this process, however it ends (Linux).
 
     Args:
         commands: name to argument list.
@@ -73,17 +73,24 @@ class Supervisor:
             return
         if now_s - child.started_s > STEADY_AFTER_S:
             child.pause_s = FIRST_PAUSE_S
-        _log.warning("%s ended with status %s: starting it again in %g s", child.name, status, child.pause_s)
+        self._try_later(child, now_s, f"ended with status {status}")
+
+    def _try_later(self, child: _Child, now_s: float, why: str) -> None:
+        _log.warning("%s %s: starting it again in %g s", child.name, why, child.pause_s)
         child.process, child.due_s = None, now_s + child.pause_s
         child.pause_s = min(LONGEST_PAUSE_S, child.pause_s * 2)
 
     def _start(self, child: _Child, now_s: float) -> None:
-        child.process = subprocess.Popen(  # noqa: S603 - our own command
-            child.command,
-            stdin=subprocess.DEVNULL,
-            preexec_fn=_die_with_parent,  # noqa: PLW1509 - two system calls, no locks taken
-            start_new_session=True,  # Ctrl-C reaches this process alone, which then stops its children in order
-        )
+        try:
+            child.process = subprocess.Popen(  # noqa: S603 - our own command
+                child.command,
+                stdin=subprocess.DEVNULL,
+                preexec_fn=_die_with_parent,  # noqa: PLW1509 - two system calls, no locks taken
+                start_new_session=True,  # Ctrl-C reaches this process alone, which then stops its children in order
+            )
+        except OSError as error:  # no memory or no process to be had just now: the others must go on
+            self._try_later(child, now_s, f"could not be started ({error.strerror})")
+            return
         child.started_s = now_s
         self._on_start(child.name, child.process.pid)
 

@@ -7,11 +7,13 @@ import signal
 import subprocess
 import sys
 import threading
+from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 
 from waiting import wait_until
 
-from sensord.clock import SystemClock
+from sensord.clock import ManualClock, SystemClock
 from sensord.supervisor import Supervisor
 
 WAIT = [sys.executable, "-c", "import signal; signal.pause()"]
@@ -57,3 +59,47 @@ def test_children_do_not_outlive_a_killed_supervisor() -> None:
         wait_until(lambda: alive(child), what="the child")
         parent.kill()
     wait_until(lambda: not alive(child), what="the end of the child")
+
+
+class Fast(ManualClock):
+    """A minute a fifth of a second: time for real processes to come and go between two looks."""
+
+    def wait(self, event: threading.Event, seconds: float) -> bool:
+        self.advance(max(0.0, seconds))
+        return event.wait(0.001)
+
+
+def test_a_child_that_cannot_be_started_is_tried_ever_more_rarely_and_stops_no_other(caplog) -> None:
+    """As when the machine has no memory left for a moment."""
+    clock, stop, started = Fast(datetime(2026, 4, 1, tzinfo=UTC)), threading.Event(), []
+    supervisor = Supervisor({"gone": ["/no/such/program"], "one": WAIT}, clock, lambda name, _pid: started.append(name))
+    thread = threading.Thread(target=supervisor.run, args=(stop,))
+    thread.start()
+    try:
+        wait_until(lambda: len(caplog.records) >= 8, what="eight attempts")
+        assert thread.is_alive()
+    finally:
+        stop.set()
+        thread.join()
+    assert started == ["one"]
+    said = [record.getMessage() for record in caplog.records[:8]]
+    assert said == [
+        f"gone could not be started (No such file or directory): starting it again in {pause_s} s"
+        for pause_s in (1, 2, 4, 8, 16, 32, 60, 60)
+    ]
+
+
+def test_a_child_that_ends_at_once_is_started_ever_more_rarely(caplog) -> None:
+    clock, stop = Fast(datetime(2026, 4, 1, tzinfo=UTC)), threading.Event()
+    starts: list[float] = []
+    supervisor = Supervisor({"short": ["/bin/sh", "-c", "exit 3"]}, clock, lambda *_: starts.append(clock.monotonic()))
+    thread = threading.Thread(target=supervisor.run, args=(stop,))
+    thread.start()
+    try:
+        wait_until(lambda: len(starts) >= 4, what="four starts")
+    finally:
+        stop.set()
+        thread.join()
+    assert "short ended with status 3: starting it again in 1 s" in caplog.messages
+    gaps_s = [later - earlier for earlier, later in pairwise(starts)]
+    assert all(gap_s >= pause_s for gap_s, pause_s in zip(gaps_s, (1, 2, 4), strict=False))
