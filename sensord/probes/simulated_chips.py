@@ -7,6 +7,7 @@ SCPS207 (control byte, channels active after the STOP, all closed at power-up). 
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Callable
 from datetime import datetime
 
@@ -16,6 +17,7 @@ Air = Callable[[datetime], tuple[float, float]]
 
 MEASURE_S = {0x00: 0.0125, 0x06: 0.0125, 0x0B: 0.0045, 0x0D: 0.0045, 0x16: 0.0025, 0x10: 0.0025}
 RESET_S = 0.0015
+COMMANDS_NOTED = 200
 HEATER_RISE_K = 3.0
 STATUS_AT_POWER_UP = 0x8010
 _STATUS_CLEARED = 0x8C10
@@ -52,7 +54,7 @@ class SimulatedSHT31:
         self.air, self._clock, self.serial = air, clock, serial
         self.unplugged = self.bad_crc = self.stuck = self.condensed = self.holds_sda = False
         self.conversions = 0
-        self.commands: list[int] = []
+        self.commands: deque[int] = deque(maxlen=COMMANDS_NOTED)
         self.words = (0, 0)
         self._answer: bytes | None = None
         self._period_s: float | None = None

@@ -18,7 +18,7 @@ from sensord.clock import ManualClock, SystemClock
 from sensord.errors import ProbeError
 from sensord.probes.sht31 import Sht31, Words
 from sensord.probes.simulated import SimulatedBus
-from sensord.probes.simulated_chips import crc8, raw_words
+from sensord.probes.simulated_chips import COMMANDS_NOTED, SimulatedSHT31, crc8, raw_words
 
 
 def command(bus: SimulatedBus, code: int, address: int = 0x44) -> None:
@@ -117,6 +117,14 @@ def test_heater_bit_and_effect(bus: SimulatedBus, clock: ManualClock) -> None:
     command(bus, 0x3066)
     command(bus, 0xF32D)
     assert not read(bus, 2)[0] & 0x20
+
+
+def test_a_chip_notes_its_last_commands_only(clock: ManualClock) -> None:
+    """A simulated room that runs for months must not grow."""
+    chip = SimulatedSHT31(lambda _at: (20.0, 50.0), clock)
+    for _ in range(1_000):
+        chip.write(b"\xf3\x2d")
+    assert len(chip.commands) == COMMANDS_NOTED
 
 
 def test_unknown_command_is_noted(bus: SimulatedBus) -> None:
