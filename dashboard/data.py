@@ -102,6 +102,9 @@ class Data:
             _log.warning("outlook: %s", error)
         except NestclimateError as error:
             _log.warning("outlook cannot be computed now: %s", error)
+        except Exception:
+            self._water = _Kept()
+            raise
         found = {one.nest: water for one in outlook or () if (water := water_of(one))}
         self._water = _Kept(found, self._clock.monotonic())
         self._round.make(room, at_ms, upto, outlook)

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING
 
 from sensord.alarms.reservoir import DaysLeft, Outlook
 from sensord.clock import Clock, to_ms
-from sensord.errors import NestclimateError
+from sensord.errors import MissingPartError, NestclimateError
 
 if TYPE_CHECKING:
     from sensord.forecast import Forecast
 
 log = logging.getLogger(__name__)
 
-EVERY_S = 3600.0
+EVERY_S, AGAIN_S = 3600.0, 300.0
 
 
 def days_left(forecast: Forecast) -> Outlook:
@@ -30,7 +30,7 @@ def days_left(forecast: Forecast) -> Outlook:
 
 
 class OutlookRunner:
-    """Works the outlook out once an hour.
+    """Works the outlook out once an hour; after a failure, of the store or of ours, again in five minutes.
 
     Args:
         begin: called once, in the runner's thread: opens what it needs and returns what makes an outlook.
@@ -56,14 +56,18 @@ class OutlookRunner:
         return self._latest
 
     def _run(self) -> None:
-        try:
-            forecast = self._begin()
-        except NestclimateError as error:
-            log.warning("outlook: %s; reservoirs raise no alarms", error)
-            return
+        outlook: Outlook | None = None
         while not self._stop.is_set():
+            wait_s = AGAIN_S
             try:
-                self._latest = forecast(to_ms(self._clock.now()))
+                outlook = outlook or self._begin()
+                self._latest = outlook(to_ms(self._clock.now()))
+                wait_s = EVERY_S
+            except MissingPartError as error:
+                log.warning("outlook: %s; reservoirs raise no alarms", error)
+                return
             except NestclimateError as error:
-                log.warning("outlook: %s", error)
-            self._clock.wait(self._stop, EVERY_S)
+                log.warning("outlook: %s; trying again in %g min", error, AGAIN_S / 60)
+            except Exception:
+                log.exception("outlook: could not be made; trying again in %g min", AGAIN_S / 60)
+            self._clock.wait(self._stop, wait_s)

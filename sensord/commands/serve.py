@@ -8,6 +8,7 @@ import logging
 import os
 import socket
 import threading
+from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -49,15 +50,16 @@ def run(args: argparse.Namespace, room: Room) -> int:
         data, room.clock, network, writing=writing, hosts=hosts_of(settings)
     )
     server = _listen(room, app, settings)
+    ailment = Ailment()
     threads = [
         threading.Thread(target=_answer, args=(server, stop), name="waitress", daemon=True),
-        threading.Thread(target=_refresh, args=(room, data, stop), name="refresh", daemon=True),
+        threading.Thread(target=refresh, args=(room, data, stop, ailment), name="refresh", daemon=True),
     ]
     for thread in threads:
         thread.start()
     _log.info("http://%s:%s/", settings.host, server.effective_port)
     try:
-        _beat(room, stop)
+        _beat(room, stop, ailment)
     finally:
         server.task_dispatcher.shutdown(timeout=3)  # first: a thread that ends its answer still needs the server
         server.close()
@@ -128,33 +130,53 @@ def _listen(room: Room, app: Any, settings: DashboardSettings) -> Any:
         ) from error
 
 
-def _beat(room: Room, stop: threading.Event) -> None:
+@dataclass
+class Ailment:
+    """What ails the dashboard, in one line; empty while nothing does. Its beat carries it to the wall and to /healthz."""
+
+    note: str = ""
+
+
+def _beat(room: Room, stop: threading.Event, ailment: Ailment) -> None:
     """Leave a beat every 10 s."""
     since_ms = to_ms(room.clock.now())
     while not stop.is_set():
         try:
-            Beats(room.connection).beat("serve", to_ms(room.clock.now()), since_ms=since_ms, pid=os.getpid())
+            Beats(room.connection).beat(
+                "serve", to_ms(room.clock.now()), since_ms=since_ms, pid=os.getpid(), note=ailment.note
+            )
         except NestclimateError as error:
             _log.warning("%s", error)
         stop.wait(BEAT_EVERY_S / _speed(room))
 
 
-def _refresh(room: Room, data: Any, stop: threading.Event) -> None:
-    """Have the slow parts computed beside the requests: every ten minutes, and soon after something was written."""
+def refresh(room: Room, data: Any, stop: threading.Event, ailment: Ailment, gather_s: float = GATHER_S) -> None:
+    """Have the slow parts computed beside the requests: every ten minutes, and soon after something was written.
+
+    Whatever fails is told and tried again: a thread that ended would leave old days on the wall for ever.
+
+    Args:
+        gather_s: what is written within that long is computed in one go.
+    """
     while not stop.is_set():
         try:
             data.refresh()
+            ailment.note = ""
         except NestclimateError as error:
             _log.warning("%s", error)
+            ailment.note = " ".join(str(error).split())[:200]
+        except Exception as error:  # noqa: BLE001 - a fault of ours is told, and the thread goes on
+            _log.exception("outlook and round could not be made")
+            ailment.note = f"outlook and round could not be made ({type(error).__name__}); the log of serve says more"
         data.touched.wait(REFRESH_EVERY_S / _speed(room))
-        _gather(data.touched, stop)
+        _gather(data.touched, stop, gather_s)
 
 
-def _gather(touched: threading.Event, stop: threading.Event) -> None:
+def _gather(touched: threading.Event, stop: threading.Event, gather_s: float) -> None:
     """Let what is written in one go be computed in one go: until nothing is written for a second, ten at most."""
     for _ in range(10):
         touched.clear()
-        if stop.wait(GATHER_S) or not touched.is_set():
+        if stop.wait(gather_s) or not touched.is_set():
             return
 
 

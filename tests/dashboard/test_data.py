@@ -106,6 +106,25 @@ def test_the_outlook_shows_once_it_was_computed(kept, clock) -> None:
     assert 0 < water.left_ml <= 8.5
 
 
+class Faulty:
+    """A forecast with a fault of ours."""
+
+    def at(self, at_ms: int) -> None:
+        raise ZeroDivisionError(at_ms)
+
+
+def test_a_fault_in_the_outlook_leaves_no_old_days_on_the_wall(kept, clock) -> None:
+    kept.registry.add_entries([Entry(to_ms(clock.now()) - DAY_MS, "A-1", EntryKind.FILL, 8.0, "mL")])
+    data = Data(kept)
+    data.refresh()
+    assert next(now for now in data.snapshot().nests if now.nest.name == "A-1").water is not None
+    data._room().forecast = Faulty()
+    with pytest.raises(ZeroDivisionError):
+        data.refresh()
+    clock.advance(2)
+    assert next(now for now in data.snapshot().nests if now.nest.name == "A-1").water is None
+
+
 def test_thinning_keeps_means_and_gaps() -> None:
     at = [minute * MINUTE_MS for minute in range(10_000) if not 4_000 <= minute < 5_000]
     columns = Columns(

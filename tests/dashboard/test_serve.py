@@ -7,6 +7,7 @@ import re
 import signal
 import socket
 import subprocess
+import threading
 import urllib.error
 import urllib.parse
 import urllib.request
@@ -16,9 +17,9 @@ from waiting import wait_until
 
 from sensord.cli import main
 from sensord.clock import HOUR_MS, SystemClock, to_ms
-from sensord.commands.serve import hosts_of, network_of
+from sensord.commands.serve import Ailment, hosts_of, network_of, refresh
 from sensord.config import load_config
-from sensord.errors import ConfigError
+from sensord.errors import ConfigError, StoreError
 from sensord.model import Nest, NestKind, Place, Placement, Reading
 from sensord.settings import DashboardSettings
 from sensord.supervisor import nestclimate_command
@@ -52,6 +53,33 @@ def test_it_goes_by_the_names_of_machine_and_configuration_only() -> None:
     assert {"ants.example", socket.gethostname().lower()} <= found
     assert "ants.example" in hosts_of(DashboardSettings(link="ants.example:8050"))
     assert "" not in found
+
+
+class Failing:
+    """Data whose slow parts fail in one way after another, then succeed, then the process ends."""
+
+    def __init__(self, stop: threading.Event, *failures: Exception) -> None:
+        self.touched, self.notes, self.ailment = threading.Event(), [], Ailment()
+        self._stop, self._failures = stop, list(failures)
+
+    def refresh(self) -> None:
+        self.notes.append(self.ailment.note)
+        self.touched.set()
+        if self._failures:
+            raise self._failures.pop(0)
+        if len(self.notes) > 4:
+            self._stop.set()
+
+
+def test_no_fault_ends_the_thread_that_makes_the_outlook_and_each_is_told(tmp_path, caplog) -> None:
+    """Of the store, or of ours: what ails stands in the beat until the next that succeeds."""
+    (tmp_path / "station.toml").write_text("[station]\n")
+    room, stop = Room(load_config(tmp_path), SystemClock()), threading.Event()
+    data = Failing(stop, StoreError("store: cannot be read\n(disk full)"), ZeroDivisionError("division by zero"))
+    refresh(room, data, stop, data.ailment, gather_s=0.0)
+    ours = "outlook and round could not be made (ZeroDivisionError); the log of serve says more"
+    assert data.notes == ["", "store: cannot be read (disk full)", ours, "", ""]
+    assert "division by zero" in caplog.text
 
 
 def test_beyond_loopback_somebody_must_be_able_to_sign_in(tmp_path) -> None:
