@@ -11,6 +11,7 @@ import os
 import re
 import threading
 from collections.abc import Callable, Mapping
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -199,19 +200,22 @@ class RouteWorker:
         self._thread.join(within_s)
 
     def _run(self) -> None:
-        connection = open_db(self._database)
-        try:
-            deliveries = Deliveries(connection)
-            while not self._stop.is_set():
-                try:
-                    busy = self.work(deliveries)
-                except NestclimateError as error:
-                    log.warning("push route %r: %s", self._sender.name, REDACTION.clean(str(error)))
-                    busy = False
-                if not busy:
-                    self._stop.wait(self._poll_s)
-        finally:
-            connection.close()
+        """Whatever fails is told and begun again: a thread that ended would keep every alarm from this route."""
+        while not self._stop.is_set():
+            try:
+                with closing(open_db(self._database)) as connection:
+                    self._work_off(Deliveries(connection))
+            except NestclimateError as error:
+                log.warning("push route %r: %s", self._sender.name, REDACTION.clean(str(error)))
+            except Exception as error:  # noqa: BLE001 - without its trace, which may hold the address
+                fault = REDACTION.clean(f"{type(error).__name__}: {error}")
+                log.error("push route %r: %s", self._sender.name, fault)  # noqa: TRY400
+            self._stop.wait(self._poll_s)
+
+    def _work_off(self, deliveries: Deliveries) -> None:
+        while not self._stop.is_set():
+            if not self.work(deliveries):
+                self._stop.wait(self._poll_s)
 
     def work(self, deliveries: Deliveries) -> bool:
         """Try the oldest message that is due; whether one was taken, or another may be tried at once."""

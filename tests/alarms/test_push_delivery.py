@@ -189,6 +189,46 @@ def test_no_secret_reaches_a_log_an_error_or_the_database(
     assert CANARY.encode() not in files
 
 
+class Stumbling(RouteWorker):
+    """Falls once over what nobody thought of."""
+
+    stumbled = False
+
+    def work(self, deliveries: Deliveries) -> bool:
+        if not self.stumbled:
+            self.stumbled = True
+            raise RuntimeError(f"nobody thought of json://127.0.0.1/{CANARY}")
+        return super().work(deliveries)
+
+
+def test_a_route_whose_outbox_is_out_of_reach_at_first_begins_when_it_is_there(tmp_path: Path, caplog) -> None:
+    """Else no alarm would go this way until somebody starts the watch anew."""
+    (tmp_path / "db").mkdir()
+    with webhook() as hook:
+        worker = RouteWorker(Sender("phone", hook.address()), tmp_path / "db", SystemClock(), poll_s=0.02)
+        worker.start()
+        try:
+            wait_until(lambda: "cannot be opened" in caplog.text, what="the line that says so")
+            (tmp_path / "db").rmdir()
+            put(tmp_path / "db", [message(1)], ["phone"])
+            wait_until(lambda: hook.titles() == ["Title 1"], what="the message")
+        finally:
+            worker.stop()
+
+
+def test_a_fault_of_ours_stops_no_route_and_shows_no_address(tmp_path: Path, caplog) -> None:
+    with webhook() as hook:
+        put(tmp_path / "db", [message(1)], ["phone"])
+        worker = Stumbling(Sender("phone", hook.address()), tmp_path / "db", SystemClock(), poll_s=0.02)
+        worker.start()
+        try:
+            wait_until(lambda: hook.titles() == ["Title 1"], what="the message")
+        finally:
+            worker.stop()
+    assert "push route 'phone': RuntimeError: nobody thought of ***" in caplog.text
+    assert CANARY not in caplog.text
+
+
 def test_workers_end_when_told_to(tmp_path: Path, clock: ManualClock) -> None:
     worker = RouteWorker(Sender("phone", "json://127.0.0.1:9/x"), tmp_path / "db", clock, poll_s=0.02)
     worker.start()
