@@ -94,6 +94,29 @@ def test_one_scan_larger_than_the_bound_still_ends(file: Path) -> None:
     outbox.close()
 
 
+@pytest.mark.parametrize("torn", ["cut", "zeroes"])
+def test_a_log_torn_by_a_power_cut_gives_whole_scans_from_the_first_on(tmp_path: Path, file: Path, torn: str) -> None:
+    """As a card leaves it that did not write what it said: the file as it is, its log cut or zeroed somewhere."""
+    outbox = Outbox(file, boot="one")
+    for number in range(1, 41):
+        outbox.append(scan(BASE + number, probes=20))
+    log = Path(f"{file}-wal").read_bytes()
+    for share in (0.13, 0.37, 0.61, 0.85, 0.99):
+        kept = int(len(log) * share)
+        copy = tmp_path / f"{share}" / file.name
+        copy.parent.mkdir()
+        copy.write_bytes(file.read_bytes())
+        Path(f"{copy}-wal").write_bytes(log[:kept] + (b"" if torn == "cut" else bytes(len(log) - kept)))
+        after = Outbox(copy, boot="two")
+        seqs = [row.seq for row in after.rows(0, 9_999)]
+        assert after.moved_aside is None
+        assert seqs == list(range(1, len(seqs) + 1))
+        assert len(seqs) % 20 == 0
+        assert len(seqs) >= 800 * (share - 0.15)
+        after.close()
+    outbox.close()
+
+
 def overwrite_a_page(file: Path) -> None:
     """Zeroes in the middle of the readings, as a worn card does."""
     pages = file.stat().st_size // 4096
