@@ -52,7 +52,7 @@ def run(args: argparse.Namespace, room: Room) -> int:
     server = _listen(room, app, settings)
     ailment = Ailment()
     threads = [
-        threading.Thread(target=_answer, args=(server, stop), name="waitress", daemon=True),
+        threading.Thread(target=answer, args=(server, stop), name="waitress", daemon=True),
         threading.Thread(target=refresh, args=(room, data, stop, ailment), name="refresh", daemon=True),
     ]
     for thread in threads:
@@ -68,12 +68,15 @@ def run(args: argparse.Namespace, room: Room) -> int:
     return 0
 
 
-def _answer(server: Any, stop: threading.Event) -> None:
+def answer(server: Any, stop: threading.Event) -> None:
+    """Answer requests until told to stop. Whatever else ends it ends the process, which the supervisor starts again."""
     try:
         server.run()
-    except OSError:  # waitress may be looking at a connection that is closed under it at the end
-        if not stop.is_set():
-            raise
+    except Exception:  # noqa: BLE001 - told below, and the process ends
+        if not stop.is_set():  # at the end waitress may be looking at a connection that is closed under it
+            _log.exception("the server ended")
+    finally:
+        stop.set()
 
 
 def network_of(settings: DashboardSettings) -> str:

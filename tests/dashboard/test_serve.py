@@ -17,7 +17,7 @@ from waiting import wait_until
 
 from sensord.cli import main
 from sensord.clock import HOUR_MS, SystemClock, to_ms
-from sensord.commands.serve import Ailment, hosts_of, network_of, refresh
+from sensord.commands.serve import Ailment, answer, hosts_of, network_of, refresh
 from sensord.config import load_config
 from sensord.errors import ConfigError, StoreError
 from sensord.model import Nest, NestKind, Place, Placement, Reading
@@ -80,6 +80,32 @@ def test_no_fault_ends_the_thread_that_makes_the_outlook_and_each_is_told(tmp_pa
     ours = "outlook and round could not be made (ZeroDivisionError); the log of serve says more"
     assert data.notes == ["", "store: cannot be read (disk full)", ours, "", ""]
     assert "division by zero" in caplog.text
+
+
+class Ending:
+    """A server that comes to its end by itself."""
+
+    def __init__(self, *, fault: Exception | None = None) -> None:
+        self._fault = fault
+
+    def run(self) -> None:
+        if self._fault is not None:
+            raise self._fault
+
+
+@pytest.mark.parametrize("fault", [None, OSError(9, "Bad file descriptor"), RuntimeError("dictionary changed size")])
+def test_a_server_that_ended_ends_the_process_which_beat_on_otherwise(fault, caplog) -> None:
+    stop = threading.Event()
+    answer(Ending(fault=fault), stop)
+    assert stop.is_set()
+    assert fault is None or "the server ended" in caplog.text
+
+
+def test_at_the_end_a_server_may_stumble_over_what_was_closed(caplog) -> None:
+    stop = threading.Event()
+    stop.set()
+    answer(Ending(fault=OSError(9, "Bad file descriptor")), stop)
+    assert "" == caplog.text
 
 
 def test_beyond_loopback_somebody_must_be_able_to_sign_in(tmp_path) -> None:
