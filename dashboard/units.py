@@ -55,6 +55,8 @@ def of_kind(kind: str, value: float | None, unit: str) -> str:
         return written(value, unit)
     if what == "change":
         return f"{difference(value, unit):.1f} {sign(unit)}"
+    if what == "d":
+        return f"{round(value, 1):g} d"
     return f"{value:.1f} {what}".rstrip()
 
 

@@ -23,6 +23,7 @@ from sensord.errors import NestclimateError
 
 DAYS = 14
 _HEADS = ("state", "what", "where", "priority", "since", "returned", "acknowledged", "worst", "limit")
+_PRIORITIES = ("high", "medium", "low")
 _UNMEASURED = frozenset({"silent", "faulty"})
 _ID = re.compile(r"[A-Za-z0-9-]{1,40}")
 
@@ -60,7 +61,7 @@ def _page(body: Markup, title: str, here: str) -> str:
 def alarms_html(alarms: tuple[AlarmNow, ...], snapshot: Snapshot, *, may_write: bool) -> Markup:
     """Those that are not back to normal with what can be done; the others as a table. Times on the room's clock."""
     zone, unit = snapshot.time_zone, snapshot.temperature_unit
-    active = sorted(snapshot.alarms, key=lambda alarm: (alarm.returned_ms is not None, -alarm.raised_ms))
+    active = sorted(snapshot.alarms, key=_order)
     past = [alarm for alarm in alarms if alarm.id not in {one.id for one in active}]
     if not active and not past:
         return Markup("<p>{}</p>").format(text.NO_ALARMS.format(days=DAYS))
@@ -71,6 +72,12 @@ def alarms_html(alarms: tuple[AlarmNow, ...], snapshot: Snapshot, *, may_write: 
     log = table(_HEADS, [_row(alarm, zone, unit) for alarm in past]) if past else Markup("")
     heading = Markup("<h2>{}</h2>").format(text_access.EARLIER.format(days=DAYS)) if past else Markup("")
     return Markup("").join((ways, first, heading, log))
+
+
+def _order(alarm: AlarmNow) -> tuple[bool, int, bool, int]:
+    """What stands before what is over, then the urgent, then what nobody has seen, then the newest."""
+    urgency = _PRIORITIES.index(alarm.priority) if alarm.priority in _PRIORITIES else len(_PRIORITIES)
+    return alarm.returned_ms is not None, urgency, alarm.acknowledged_ms is not None, -alarm.raised_ms
 
 
 def alarm_html(alarm: AlarmNow, snapshot: Snapshot, *, may_write: bool) -> Markup:
@@ -123,7 +130,7 @@ def _to_nest(alarm: AlarmNow) -> Markup:
 
 
 def _how_bad(alarm: AlarmNow, snapshot: Snapshot) -> str:
-    """``31.2 % at worst, limit 45.0 %; medium, since 1 Apr 12:10``."""
+    """``31.2 % at worst, limit 45.0 %; medium priority, since 1 Apr 12:10``."""
     zone, unit = snapshot.time_zone, snapshot.temperature_unit
     worst, limit = _values(alarm, unit)
     bad = text_access.HOW_BAD.format(worst=worst, limit=limit) if worst and limit else ""
