@@ -106,6 +106,15 @@ def test_two_days_between_two_looks_at_a_reservoir_are_no_gap_and_more_is():
     assert dose.cold_h([(0, 1.0), (2 * HOUR_MS + 1, 1.0)], 5.0) == 0.0
 
 
+def test_at_a_limit_is_within_it():
+    """A rest at its very edges counts, cold at its very limit does not; a band of one temperature is a band."""
+    steady = [(0, 5.0), (HOUR_MS, 5.0), (2 * HOUR_MS, 5.0)]
+    assert dose.cold_h(steady, 5.0) == 0.0
+    assert dose.winter_rest_h(steady, 5.0, 5.0) == 2.0
+    assert dose.desiccation_kpa_h([(0, 400.0), (HOUR_MS, 400.0)], 500.0) == 0.0
+    assert dose.covered_h([(0, 5.0), (0, 5.0)]) == 0.0
+
+
 def test_a_steep_line_is_allowed():
     """z below one degree is no nonsense: half a degree cooler is ten times longer."""
     steep = dose.DeathLine(45.0, 0.5, "worked example", 30.0)

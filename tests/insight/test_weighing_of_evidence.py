@@ -8,11 +8,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from sensord.clock import HOUR_MS
 from sensord.insight.exposures import AIR_FACTORS, Factor, Limits, PlaceAir
 from sensord.insight.harm import HARM_DOSE, Measure, quantile, strains_of, timed_harm
 from sensord.insight.harm import measure as measured
 from sensord.insight.review import Sibling, Siblings
-from sensord.insight.verdict import Coverage, both_ways, coverage_of, decide, support_of
+from sensord.insight.verdict import Coverage, both_ways, coverage_of, decide, support_of, weigh
+from sensord.insight.water import FOUND_EMPTY, FOUND_WATER, NOTHING_TELLS, Water
 from sensord.model import Place
 
 
@@ -249,3 +251,45 @@ def test_a_colder_hour_is_judged_by_its_vapour_at_the_usual_temperature() -> Non
         temp = np.array([24.0] * 600 + [temp_c] * 120)
         (found,) = strains_of([replace(kept(24.0, 80.0), temp_c=temp, rh_pct=humid)], [], Factor.WET)
         assert found[600:].tolist() == [strained] * 120
+
+
+NOBODY = {factor: {} for factor in AIR_FACTORS}
+UNTIL_MS = 720 * HOUR_MS
+BLIND = Coverage(0.0, 0.0, 0)
+
+
+@pytest.mark.parametrize(
+    ("water", "support"),
+    [
+        (Water(), 0.0),
+        (Water(levels=((UNTIL_MS - 120 * HOUR_MS, 0.0),)), 0.8 * (1 - math.exp(-(120 + 48 - 96) / 72))),
+        (Water(levels=((UNTIL_MS - 120 * HOUR_MS, 0.0),), poured=(UNTIL_MS - HOUR_MS,)), 0.0),
+        (Water(((UNTIL_MS - 240 * HOUR_MS, 0.95),)), 0.8 * 0.8 * (1 - math.exp(-(240 - 96) / 72))),
+        (Water(((UNTIL_MS - 240 * HOUR_MS, 0.89),)), 0.0),
+        (Water(levels=((UNTIL_MS - 40 * HOUR_MS, 0.0),)), 0.0),
+    ],
+    ids=["no journal", "found empty", "poured since", "by balance", "hardly by balance", "cotton still wet"],
+)
+def test_an_empty_reservoir_under_air_that_nobody_measured(water: Water, support: float) -> None:
+    """Cotton lasts four days; who finds it empty finds it two days late (common practice)."""
+    found = weigh([], NOBODY, water, BLIND, UNTIL_MS)
+    assert found.support[Factor.RESERVOIR_EMPTY] == pytest.approx(support)
+
+
+def test_dry_air_is_the_reservoirs_doing_where_it_was_found_empty_and_the_cottons_over_water() -> None:
+    """Without a journal it stays dry air; found empty meanwhile it is sure to 97 %; water read, to 3 %."""
+    dried, began_ms = kept(24.0, 20.0, 200), UNTIL_MS - 200 * HOUR_MS
+    measured_well = Coverage(1.0, 1.0, 720, 1.0, 1.0, last=1.0)
+
+    def support(water: Water) -> tuple[float, float, str]:
+        found = weigh([dried], NOBODY, water, measured_well, UNTIL_MS)
+        return found.support[Factor.DRY], found.support[Factor.RESERVOIR_EMPTY], found.water
+
+    dry, none, why = support(Water())
+    assert dry > 0.6
+    assert (none, why) == (0.0, NOTHING_TELLS)
+    empty, water = (Water(levels=((began_ms + 24 * HOUR_MS, ml),)) for ml in (0.0, 3.0))
+    assert support(empty) == (pytest.approx(0.7 * dry), pytest.approx(dry), FOUND_EMPTY)
+    assert support(water) == (pytest.approx(dry), pytest.approx(0.9 * dry * 0.03), FOUND_WATER)
+    before = Water(levels=((began_ms - 30 * 24 * HOUR_MS, 3.0),))
+    assert support(before)[1] == 0.0, "a level of a month before says nothing"

@@ -239,6 +239,26 @@ def test_a_rest_that_is_done_is_told_again_a_fortnight_later(noted_days_ago: flo
     assert not asked or "rested enough" in lines[Task.REST].why
 
 
+def test_a_lost_rest_is_quiet_for_a_day_after_a_note() -> None:
+    noted = (entry(EntryKind.NOTE, 0.9, at_ms=WINTER),)
+    assert Task.REST not in tasks(situation(at_ms=WINTER, rest=LOST, entries=noted), WINTER)
+
+
+def test_a_barrier_says_how_old_it_is_and_a_look_how_long_ago_the_last_was() -> None:
+    nest = Nest("T-01", NestKind.FORMICARIUM, "loft", "A", NIGER.name)
+    old = situation(nest=nest, entries=(entry(EntryKind.BARRIER, 90), entry(EntryKind.LEVEL, 20, 8.0)))
+    assert tasks(old)[Task.BARRIER].why.startswith("barrier 90 days old; escape risk ")
+    assert tasks(old)[Task.READ_LEVEL].why.startswith("last noted 20 days ago: ")
+    assert tasks(situation(nest=nest, entries=BARE))[Task.BARRIER].why.startswith("no barrier noted; ")
+
+
+def test_a_probe_is_due_on_the_day_of_the_year() -> None:
+    """365 days after it was last checked, not before."""
+    for passed_ms, due in ((365 * DAY_MS, 1), (365 * DAY_MS - 1, 0)):
+        lines = round_of([], [Checked("hub/a", "loft", "A", "T-01", JUNE - passed_ms)], JUNE)
+        assert [line.due_ms for line in lines] == [JUNE] * due
+
+
 def test_a_rest_that_stays_lost_and_a_colony_that_stays_are_asked_about_again() -> None:
     lost = situation(at_ms=WINTER, rest=LOST, entries=(entry(EntryKind.NOTE, 1.1, at_ms=WINTER),))
     assert Urgency.NOW == tasks(lost, WINTER)[Task.REST].urgency
