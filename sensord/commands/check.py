@@ -22,6 +22,7 @@ from sensord.commands.serve import network_of, refuse_closed
 from sensord.errors import MissingPartError, NestclimateError
 from sensord.keeping.keeping import Keeping
 from sensord.keeping.species import ANY
+from sensord.probes.bus import BusInUseError
 from sensord.wiring import Room
 
 CONNECT_WITHIN_S = 5.0
@@ -173,6 +174,9 @@ def _buses(room: Room) -> Iterator[Finding]:
         what = f"hub {hub.name}"
         try:
             scan = room.scanner(hub.name).scan()
+        except BusInUseError:
+            yield Finding(what, True, "is being read; stop 'nestclimate sense' to have its probes looked at here")
+            continue
         except NestclimateError as error:
             yield Finding(what, False, error.problems[0])
             continue

@@ -56,6 +56,10 @@ class MuxSilentError(ProbeError):
     """A multiplexer does not answer."""
 
 
+class BusInUseError(ProbeError):
+    """Another program of ours reads the bus; nothing ails it."""
+
+
 class BusHeldError(ProbeError):
     """Something holds the bus: nobody on it can talk."""
 
@@ -69,7 +73,7 @@ def own_device(path: Path) -> int:
         the file descriptor that holds the lock; closing it gives the bus back.
 
     Raises:
-        ProbeError: another owner has it, or it cannot be opened.
+        ProbeError: another owner has it (BusInUseError), or it cannot be opened.
     """
     try:
         descriptor = os.open(path, os.O_RDWR | os.O_CLOEXEC)
@@ -86,7 +90,7 @@ def own_device(path: Path) -> int:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
         os.close(descriptor)
-        raise ProbeError(
+        raise BusInUseError(
             f"bus {path}: another program of ours owns it, most likely 'nestclimate sense'; stop that first"
         ) from None
     return descriptor

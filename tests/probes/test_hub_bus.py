@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import argparse
+import os
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
-from sensord.clock import ManualClock
+from sensord.clock import ManualClock, SystemClock
+from sensord.commands import check
 from sensord.config import load_config
 from sensord.errors import ConfigError, InputError, ProbeError
+from sensord.probes.bus import own_device
 from sensord.probes.hardware import open_pi_bus
-from sensord.probes.scan import Sample
+from sensord.probes.scan import Sample, Scanner
 from sensord.wiring import Room
 
 STATION = """
@@ -116,7 +120,6 @@ def test_no_bus_on_this_machine(tmp_path: Path) -> None:
 def test_second_owner_of_the_pi_bus(tmp_path: Path) -> None:
     """The Pi's bus is owned once, and free again after close; closing twice is harmless."""
     (tmp_path / "i2c-0").touch()
-    from sensord.probes.bus import own_device
     from sensord.probes.hardware import PiBus
 
     bus = PiBus(object(), own_device(tmp_path / "i2c-0"))
@@ -129,6 +132,32 @@ def test_second_owner_of_the_pi_bus(tmp_path: Path) -> None:
     assert not again.try_lock()
     again.unlock()
     again.close()
+
+
+class RoomOfABusyHub(Room):
+    """Its bus is in another program's hands."""
+
+    devices = Path()
+
+    def scanner(self, hub_name: str) -> Scanner:
+        open_pi_bus(0, devices=self.devices)
+        return super().scanner(hub_name)
+
+
+def test_check_finds_nothing_wrong_with_a_bus_that_sense_reads(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "i2c-0").touch()
+    text = '[station]\n[broker]\nport = 1\nembedded = true\n[[hub]]\nname = "loft"\nbus_number = 0\n'
+    (tmp_path / "station.toml").write_text(text)
+    room = RoomOfABusyHub(load_config(tmp_path), SystemClock())
+    room.devices = tmp_path
+    descriptor = own_device(tmp_path / "i2c-0")
+    try:
+        assert check.run(argparse.Namespace(json=False), room) == 0
+    finally:
+        os.close(descriptor)
+    assert "is being read" in capsys.readouterr().out
 
 
 @pytest.mark.skipif(Path("/dev/i2c-29").exists(), reason="this machine has an I2C bus 29")
