@@ -43,6 +43,18 @@ def open_db(path: Path | str, *, read_only: bool = False, shared: bool = False) 
     return connection
 
 
+def identity(path: Path | str) -> tuple[int, int] | None:
+    """What tells a file from any other that bears its name later; None where there is none.
+
+    A database that somebody deleted lives on for whoever has it open, and all that is written there is lost at the end.
+    """
+    try:
+        found = Path(path).stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
+
+
 @contextmanager
 def transaction(connection: sqlite3.Connection) -> Iterator[sqlite3.Connection]:
     """All or nothing: BEGIN IMMEDIATE, then COMMIT, or ROLLBACK on any error.

@@ -10,8 +10,10 @@ import sys
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from sensord.clock import Clock
+from sensord.db import identity
 
 FIRST_PAUSE_S = 1.0
 LONGEST_PAUSE_S = 60.0
@@ -41,6 +43,7 @@ class Supervisor:
         commands: name to argument list.
         clock: real time.
         on_start: told the name and process id at each start.
+        database: where somebody deletes or replaces it, all start again, for each has the old one open.
     """
 
     def __init__(
@@ -48,19 +51,29 @@ class Supervisor:
         commands: Mapping[str, Sequence[str]],
         clock: Clock,
         on_start: Callable[[str, int], None] = lambda _name, _pid: None,
+        database: Path | None = None,
     ) -> None:
         self._children = [_Child(name, command) for name, command in commands.items()]
         self._clock, self._on_start = clock, on_start
+        self._database, self._known = database, identity(database) if database else None
 
     def run(self, stop: threading.Event) -> None:
         """Keep all children running until ``stop`` is set, then stop them."""
         try:
             while not stop.is_set():
+                self._look_at_database()
                 for child in self._children:
                     self._look_after(child)
                 self._clock.wait(stop, 0.2)
         finally:
             self._stop_all()
+
+    def _look_at_database(self) -> None:
+        now = identity(self._database) if self._database else None
+        if self._known is not None and now != self._known:
+            _log.warning("%s was deleted or replaced: every process starts again on the new one", self._database)
+            self._stop_all()
+        self._known = now
 
     def _look_after(self, child: _Child) -> None:
         now_s = self._clock.monotonic()

@@ -28,5 +28,5 @@ def run(args: argparse.Namespace, room: Room) -> int:
         if room.config.broker and room.config.broker.embedded:
             stack.enter_context(room.embedded_broker())
         commands = {name: nestclimate_command(folder, name) for name in names}
-        Supervisor(commands, SystemClock()).run(stop)
+        Supervisor(commands, SystemClock(), database=room.database).run(stop)
     return 0

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from sensord.clock import DAY_MS, HOUR_MS, iso
-from sensord.db import migrate, open_db, transaction
+from sensord.db import identity, migrate, open_db, transaction
 from sensord.errors import InputError, StoreError
 from sensord.model import Reading
 from sensord.store import schema, upkeep
@@ -40,6 +40,7 @@ class SqliteStore:
         with self._reading():
             migrate(self._db, "store", schema.STEPS)
         self._ids: dict[str, int] = {}
+        self._file = identity(path)
 
     def write(self, readings: Sequence[Reading]) -> Written:
         """Store readings in any order, late ones too. Durable on return. A known (probe, at_ms) changes nothing."""
@@ -55,6 +56,8 @@ class SqliteStore:
         except BaseException:
             self._ids.clear()  # ids given in a transaction that was rolled back never were
             raise
+        if identity(self._path) != self._file:
+            raise StoreError(f"store {self._path}: was deleted or replaced while in use; start this process again")
         return Written(stored, len(rows) - stored)
 
     def latest(self) -> dict[str, Reading]:

@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
 
+import pytest
 from waiting import wait_until
 
 from sensord.clock import ManualClock, SystemClock
@@ -43,6 +44,26 @@ def test_a_killed_child_is_started_again_and_all_stop_at_the_end() -> None:
         stop.set()
         thread.join()
     assert not any(alive(pid) for pid in started)
+
+
+def test_a_database_that_is_replaced_makes_all_start_again(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    """Each has the old one open, and would go on reading and writing what nobody sees."""
+    database, started, stop = tmp_path / "station.db", list[str](), threading.Event()
+    database.touch()
+    commands = {"one": WAIT, "two": WAIT}
+    supervisor = Supervisor(commands, SystemClock(), lambda name, _pid: started.append(name), database)
+    thread = threading.Thread(target=supervisor.run, args=(stop,))
+    thread.start()
+    try:
+        wait_until(lambda: len(started) == 2, what="the first start")
+        database.rename(tmp_path / "before.db")
+        database.touch()
+        wait_until(lambda: len(started) == 4, what="all start again")
+    finally:
+        stop.set()
+        thread.join()
+    assert started[:2] == ["one", "two"]
+    assert caplog.text.count("was deleted or replaced") == 1
 
 
 def test_children_do_not_outlive_a_killed_supervisor() -> None:

@@ -98,6 +98,20 @@ def test_a_full_disk_refuses_the_write_and_keeps_what_there_is(tmp_path: Path):
     assert resource.getrlimit(resource.RLIMIT_FSIZE)[0] == resource.RLIM_INFINITY
 
 
+@pytest.mark.parametrize("replaced", [True, False])
+def test_a_file_that_somebody_deletes_takes_no_more(tmp_path: Path, *, replaced: bool):
+    """What is written there would be gone with this process: the recorder must give no receipt for it."""
+    store = SqliteStore(tmp_path / "station.db")
+    store.write([Reading("a/p", 1, 20.0, 50.0)])
+    for file in tmp_path.iterdir():
+        file.rename(f"{file}.away")
+    if replaced:
+        SqliteStore(tmp_path / "station.db").close()
+    with pytest.raises(StoreError, match="was deleted or replaced while in use; start this process again"):
+        store.write([Reading("a/p", 2, 20.0, 50.0)])
+    store.close()
+
+
 def test_a_file_that_is_no_database_is_named(tmp_path: Path):
     """Something else under that name: one line with the path."""
     path = tmp_path / "station.db"
