@@ -1,20 +1,18 @@
-"""How long the water lasts: the recent days' drying power resampled, and drifting with the season as they go on."""
+"""How long the water lasts: the recent days' weather goes on, its surprises resampled, and the water goes with it."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from sensord.insight.balance import Floats
 from sensord.insight.belief import EMPTY, Belief
+from sensord.insight.spells import Spells
 
 HORIZON_DAYS = 365
 QUANTILES = (0.1, 0.5, 0.9)
 _PATHS = 48
-_RECENT_DAYS, _BLOCK_DAYS = 21, 4
-_DRIFT_LN_SD_PER_ROOT_DAY = 0.021  # weather, heating and season: 8 % in a fortnight, 21 % in a hundred days
 _UNMEASURED_LN_SD_PER_ROOT_DAY = 0.035
 _POINTS = 64
 _SEED = 20_260_401  # fixed: the same question has the same answer
@@ -33,18 +31,16 @@ def power_paths(recent_daily: Floats, *, measured: bool = True) -> Floats:
     """Possible futures: running sums of daily drying power, shape (paths, HORIZON_DAYS + 1), mL per m³/s.
 
     Args:
-        recent_daily: drying power of the last days (the last 21 are used), oldest first, mL/day per m³/s; at least one.
-        measured: whether anything measures the air at present.
+        recent_daily: drying power of the last days, oldest first, mL/day per m³/s; at least one.
+        measured: whether anything measures the air at present; if not, it may be anything like those days.
     """
-    days = recent_daily[-_RECENT_DAYS:]
     random = np.random.default_rng(_SEED)
-    blocks = math.ceil(HORIZON_DAYS / _BLOCK_DAYS)
-    starts = random.integers(0, len(days), size=(_PATHS, blocks))
-    sd = _DRIFT_LN_SD_PER_ROOT_DAY if measured else _UNMEASURED_LN_SD_PER_ROOT_DAY
-    drift = random.standard_normal((_PATHS, HORIZON_DAYS)) * sd
-    drift -= drift.mean(axis=0)
-    chosen = (starts[:, :, None] + np.arange(_BLOCK_DAYS)) % len(days)
-    daily = days[chosen.reshape(_PATHS, -1)[:, :HORIZON_DAYS]] * np.exp(np.cumsum(drift, axis=1))
+    if measured:
+        daily = Spells.told_by(recent_daily).paths(_PATHS, HORIZON_DAYS, random)
+    else:
+        drift = random.standard_normal((_PATHS, HORIZON_DAYS)) * _UNMEASURED_LN_SD_PER_ROOT_DAY
+        drift -= drift.mean(axis=0)
+        daily = float(recent_daily.mean()) * np.exp(np.cumsum(drift, axis=1))
     return np.concatenate((np.zeros((_PATHS, 1)), np.cumsum(daily, axis=1)), axis=1)
 
 

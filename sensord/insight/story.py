@@ -18,10 +18,10 @@ from sensord.insight.ledger import Event, Happening, Ledger
 from sensord.insight.ledger_bytes import from_bytes, to_bytes
 from sensord.insight.nest_air import AirHours
 from sensord.insight.outlook import Cotton
+from sensord.insight.spells import DAYS_USED
 from sensord.insight.wetness import HourSample, Quotient, WetnessTracker, expected_baseline, quotients
 from sensord.model import Nest, Placement
 
-RECENT_DAYS = 21
 _DAY_HOURS = 24
 _STILL_WET_MS = 7 * DAY_MS
 _DISTANCE_SD_MM = 2.0  # a ruler is held by eye
@@ -69,8 +69,9 @@ class Story:
         hourly = (
             power.hourly[first : first + (last - first) // _DAY_HOURS * _DAY_HOURS] if last > first else np.empty(0)
         )
-        known = np.concatenate((self.recent_daily, hourly.reshape(-1, _DAY_HOURS).mean(axis=1)))
-        self.recent_daily = known[-RECENT_DAYS:] if len(known) else np.array([power.hourly.mean()])
+        means = [float(f"{day:.6g}") for day in hourly.reshape(-1, _DAY_HOURS).mean(axis=1).tolist()]  # kept as text
+        known = np.concatenate((self.recent_daily, means))
+        self.recent_daily = known[-DAYS_USED:] if len(known) else np.array([power.hourly.mean()])
 
     def follow(self, nest: Nest, stands: Placement | None) -> None:
         """Which probe tells about the cotton from now on; a probe that moved starts anew."""
