@@ -6,13 +6,16 @@ Each command is a module in sensord/commands/ with ``add(parser)`` and ``run(arg
 from __future__ import annotations
 
 import argparse
+import contextlib
 import importlib
 import os
 import signal
+import sqlite3
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 from types import ModuleType
+from typing import NoReturn
 
 from sensord import __version__
 from sensord.clock import clock_from_environment
@@ -52,20 +55,50 @@ def main(arguments: Sequence[str] | None = None) -> int:
         0, or 1 for a failure, 2 for bad input.
     """
     try:
-        return _run(list(sys.argv[1:] if arguments is None else arguments))
+        status = _run(list(sys.argv[1:] if arguments is None else arguments))
+        if sys.stdout is not None:
+            sys.stdout.flush()
     except NestclimateError as error:
-        for problem in error.problems:
-            print(f"nestclimate: {problem}", file=sys.stderr)
-        return error.exit_status
+        return _tell(error.problems, error.exit_status)
     except KeyboardInterrupt:
-        return 128 + signal.SIGINT
+        return _tell(
+            ["interrupted; what was stored stays, and the same command may be given again"], 128 + signal.SIGINT
+        )
     except BrokenPipeError:  # the reader of our output left, as `| head` does
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()
         return 1
+    except OSError as error:
+        if error.filename is None:  # then it was the output
+            _drop_output()
+        return _tell([f"{error.filename or 'output'}: {error.strerror or error}"], 1)
+    except sqlite3.Error as error:
+        return _tell([f"database: cannot be used ({error}); keep the file, restore a backup if it is damaged"], 1)
+    return status
+
+
+def _tell(problems: Sequence[str], status: int) -> int:
+    for problem in problems:
+        print(f"nestclimate: {problem}", file=sys.stderr)
+    return status
+
+
+def _drop_output() -> None:
+    """What waits to be written nowhere can be, so that leaving does not fail at it again."""
+    if sys.stdout is not None:
+        with contextlib.suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+class _Parser(argparse.ArgumentParser):
+    """Tells a mistake on the command line in one line."""
+
+    def error(self, message: str) -> NoReturn:
+        """End with status 2."""
+        self.exit(2, f"{self.prog}: {message}; '{self.prog} --help' explains\n")
 
 
 def _run(arguments: list[str]) -> int:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="nestclimate",
         description="Watches the air in every ant nest of a room.",
         epilog="commands:\n" + "\n".join(f"  {name:10} {doc}" for name, doc in COMMANDS.items()),
@@ -77,12 +110,14 @@ def _run(arguments: list[str]) -> int:
         metavar="DIR",
         help="the configuration folder (default: $NESTCLIMATE_CONFIG, else ./config, else /etc/nestclimate)",
     )
-    parser.add_argument("command", choices=COMMANDS, metavar="COMMAND")
+    parser.add_argument("command", nargs="?", choices=COMMANDS, metavar="COMMAND")
     parser.add_argument("rest", nargs=argparse.REMAINDER, help=argparse.SUPPRESS)
     known = parser.parse_args(arguments)
+    if known.command is None:
+        parser.error("COMMAND is missing")
     name = "import_" if known.command == "import" else known.command  # `import` is a word of Python's own
     module = _command(name)
-    command_parser = argparse.ArgumentParser(prog=f"nestclimate {known.command}", description=COMMANDS[known.command])
+    command_parser = _Parser(prog=f"nestclimate {known.command}", description=COMMANDS[known.command])
     module.add(command_parser)
     args = command_parser.parse_args(known.rest)
     folder = find_folder(known.config)

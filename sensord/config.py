@@ -85,7 +85,7 @@ def load_config(folder: Path) -> Config:
     """
     file = folder / FILE
     try:
-        document = tomllib.loads(file.read_text(encoding="utf-8"))
+        document = tomllib.loads(file.read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise ConfigError(f"{file}: cannot be read ({error.strerror})") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
@@ -185,11 +185,16 @@ def _scalar(kind: type, rules: Any, where: str, value: Any, file: Path, problems
         problems.append(f"{file}: {where} = {value!r}: allowed is {', '.join(rules['choices'])}")
     elif rules["pattern"] and not re.fullmatch(rules["pattern"], value):
         problems.append(f"{file}: {where} = {value!r}: allowed is {rules['words'] or rules['pattern']}")
-    elif (rules["low"] is not None and value < rules["low"]) or (rules["high"] is not None and value > rules["high"]):
+    elif not _within(value, rules["low"], rules["high"]):
         problems.append(f"{file}: {where} = {value!r}: allowed is {rules['words'] or bounds}")
     else:
         return float(value) if kind is float else value
     return _WRONG
+
+
+def _within(value: Any, low: float | None, high: float | None) -> bool:
+    """NaN is within nothing."""
+    return (low is None or value >= low) and (high is None or value <= high)
 
 
 def _check_together(sections: dict[str, Any], folder: Path, file: Path, problems: list[str]) -> None:
@@ -213,6 +218,12 @@ def _check_together(sections: dict[str, Any], folder: Path, file: Path, problems
     if broker:
         _check_file(broker.password_file, "broker.password_file", folder, file, problems)
         _check_file(broker.tls_ca_file, "broker.tls_ca_file", folder, file, problems)
+    alarms = sections["alarms"] or AlarmSettings()
+    if alarms.reservoir_urgent_days > alarms.reservoir_days:
+        problems.append(
+            f"{file}: alarms.reservoir_urgent_days = {alarms.reservoir_urgent_days:g}: allowed is up to "
+            f"alarms.reservoir_days, {alarms.reservoir_days:g}"
+        )
     for number, route in enumerate(sections["push"].route if sections["push"] else (), 1):
         if bool(route.url_file) == bool(route.url_env):
             problems.append(f"{file}: push.route[{number}].url_file: give either url_file or url_env")

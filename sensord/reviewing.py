@@ -72,7 +72,9 @@ class Reviewing:
         died_ms = max((one.at_ms for one in entries if one.kind is EntryKind.DIED), default=None)
         end_ms = at_ms if died_ms is None else died_ms
         until_ms = -(-end_ms // HOUR_MS) * HOUR_MS if end_ms % HOUR_MS > HOUR_MS // 2 else end_ms // HOUR_MS * HOUR_MS
-        window = _Window(until_ms - round(days * 24) * HOUR_MS, until_ms)
+        if until_ms > at_ms:  # the hour is not over yet by then, and nothing later is used
+            until_ms -= HOUR_MS
+        window = _Window(until_ms - max(1, round(days * 24)) * HOUR_MS, until_ms)
         case = self._case(nest, at_ms, (window, end_ms), died_ms)
         say(f"Weighing what {nest} went through against {len(case.siblings.all)} siblings")
         return review_of(case)

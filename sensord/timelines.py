@@ -36,7 +36,8 @@ class Timelines:
         """What happened over the days of a review."""
         case = review.case
         nest = self.registry.nest(case.nest, case.until_ms) or self.registry.history(case.nest)[0]
-        span = (case.from_ms // HOUR_MS * HOUR_MS, -(-case.until_ms // HOUR_MS) * HOUR_MS)
+        last_ms = min(-(-case.until_ms // HOUR_MS), case.at_ms // HOUR_MS) * HOUR_MS  # no hour that is not over yet
+        span = (case.from_ms // HOUR_MS * HOUR_MS, last_ms)
         entries = self.registry.entries(nest=nest.name, from_ms=span[0], until_ms=case.until_ms + 1)
         tracks = self._tracks(nest, span)
         inside = next((one for one in tracks if one.place in NEST_PLACES), None)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from sensord.addresses import link_of
 from sensord.db import open_db
-from sensord.errors import ConfigError, MissingPartError, how_to_install
+from sensord.errors import ConfigError, MissingPartError, StoreError, how_to_install
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -62,8 +62,12 @@ class Room:
     @cached_property
     def database(self) -> Path:
         """The station's SQLite file."""
-        self.config.data.mkdir(parents=True, exist_ok=True)
-        return self.config.data / "station.db"
+        folder = self.config.data
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise StoreError(f"station.data = {folder}: the folder cannot be made ({error.strerror})") from error
+        return folder / "station.db"
 
     @cached_property
     def connection(self) -> Connection:
@@ -131,7 +135,7 @@ class Room:
         from sensord.keeping.outlook_cache import OutlookCache
 
         forecast = self.part("sensord.forecast", "station")
-        found: Forecast = forecast.Forecast(self.history, self.registry, OutlookCache(self.connection))
+        found: Forecast = forecast.Forecast(self.history, self.registry, OutlookCache(self.connection, self.clock))
         return found
 
     @cached_property

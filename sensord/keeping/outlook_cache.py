@@ -6,6 +6,7 @@ import sqlite3
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from sensord.clock import LATEST_MS, Clock, to_ms
 from sensord.db import migrate, transaction
 from sensord.errors import StoreError
 
@@ -27,10 +28,15 @@ class Checkpoint:
 
 
 class OutlookCache:
-    """Checkpoints in a table of station.db. Losing them costs time, never knowledge."""
+    """Checkpoints in a table of station.db. Losing them costs time, never knowledge.
 
-    def __init__(self, connection: sqlite3.Connection) -> None:
-        self._connection = connection
+    Args:
+        clock: where given, a checkpoint of the future is not kept: an outlook asked for next year knows nothing of the
+            readings to come, and would stand in the way of every outlook until then.
+    """
+
+    def __init__(self, connection: sqlite3.Connection, clock: Clock | None = None) -> None:
+        self._connection, self._clock = connection, clock
         migrate(connection, "outlook", _STEPS)
 
     def all(self) -> dict[str, Checkpoint]:
@@ -43,7 +49,8 @@ class OutlookCache:
 
     def put(self, checkpoints: Iterable[Checkpoint]) -> None:
         """Keep these, in place of older ones of the same nests."""
-        rows = [(one.nest, one.upto_ms, one.digest, one.state) for one in checkpoints]
+        now_ms = LATEST_MS if self._clock is None else to_ms(self._clock.now())
+        rows = [(one.nest, one.upto_ms, one.digest, one.state) for one in checkpoints if one.upto_ms <= now_ms]
         if rows:
             with transaction(self._connection):
                 self._connection.executemany("INSERT OR REPLACE INTO outlook_state VALUES (?, ?, ?, ?)", rows)

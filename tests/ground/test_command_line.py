@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -59,3 +63,111 @@ def test_check_tells_every_mistake_in_the_keepers_own_files(tmp_path: Path, caps
         f"{tmp_path}/colonies/X-1.toml: is not used, there is no colony 'X-1'; a file here is named as its colony is",
         f"{tmp_path}/nests/X-1.toml: is not used, there is no nest 'X-1'; a file here is named as its nest is",
     ]
+
+
+@pytest.mark.parametrize(
+    "words", [(), ("nope",), ("review",), ("review", "T1", "--days", "x"), ("journal",), ("import", "ants", "x.csv")]
+)
+def test_a_mistake_on_the_command_line_is_one_line(words: tuple[str, ...], capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit, match="2"):
+        main(words)
+    out, err = capsys.readouterr()
+    assert not out
+    assert len(err.splitlines()) == 1
+    assert "--help' explains" in err
+
+
+@pytest.mark.parametrize("form", [(), ("--json",)])
+def test_output_that_cannot_be_written_is_one_line(tmp_path: Path, form: tuple[str, ...]) -> None:
+    with Path("/dev/full").open("w", encoding="utf-8") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "sensord", "--config", station(tmp_path), "alarms", *form],
+            stdout=full, stderr=subprocess.PIPE, text=True, check=False,
+        )  # fmt: skip
+    assert (done.returncode, done.stderr) == (1, f"nestclimate: output: {os.strerror(errno.ENOSPC)}\n")
+
+
+def test_a_data_folder_that_is_none_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = station(tmp_path, '[station]\ndata = "file"\n')
+    (tmp_path / "file").write_text("no folder", encoding="utf-8")
+    (tmp_path / "x.csv").write_text("at,probe,temp_c,rh_pct\n", encoding="utf-8")
+    for words in (("outlook",), ("alarms", "--json"), ("import", "readings", str(tmp_path / "x.csv"))):
+        assert main(["--config", folder, *words]) == 1
+        out, err = capsys.readouterr()
+        assert (out, len(err.splitlines())) == ("", 1)
+        assert f"station.data = {tmp_path}/file: the folder cannot be made" in err
+
+
+def test_a_full_disk_stops_an_import_in_one_line_and_harms_nothing(tmp_path: Path) -> None:
+    folder = station(tmp_path)
+    row = "2026-01-01T{:02}:{:02}:{:02}Z,a/b,20.5,50\n"
+    rows = [row.format(i // 3600, i // 60 % 60, i % 60) for i in range(20_000)]
+    (tmp_path / "x.csv").write_text("at,probe,temp_c,rh_pct\n" + "".join(rows), encoding="utf-8")
+    command = [
+        sys.executable,
+        "-m",
+        "sensord",
+        "--config",
+        folder,
+        "import",
+        "readings",
+        str(tmp_path / "x.csv"),
+        "--json",
+    ]
+    for limit in (300_000, 100_000):  # the disk is full in the spool file, or later in the database
+        done = subprocess.run(
+            ["prlimit", f"--fsize={limit}", *command], capture_output=True, text=True, check=False,
+        )  # fmt: skip
+        assert (done.returncode, done.stdout, len(done.stderr.splitlines())) == (1, "", 1)
+        assert done.stderr.startswith("nestclimate: ")
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert (done.returncode, json.loads(done.stdout)["new"]) == (0, 20_000)
+
+
+def test_a_damaged_database_is_one_line_whoever_reads_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = station(tmp_path)
+    (tmp_path / "x.csv").write_text("at,probe,temp_c,rh_pct\n2026-01-01T00:00Z,a/b,20,50\n", encoding="utf-8")
+    assert main(["--config", folder, "import", "readings", str(tmp_path / "x.csv")]) == 0
+    assert main(["--config", folder, "outlook"]) == 0
+    capsys.readouterr()
+    file = tmp_path / "data" / "station.db"
+    file.with_name("station.db-wal").unlink(missing_ok=True)
+    damaged = file.read_bytes()[:8192] + b"\xaa" * (file.stat().st_size - 8192)
+    span = ("--from", "2026-01-01T00:00:00Z", "--to", "2026-02-01T00:00:00Z")
+    for words in (
+        ("outlook",),
+        ("round",),
+        ("losses",),
+        ("replay", *span),
+        ("export", "readings", "--out", str(tmp_path / "y.csv")),
+    ):
+        for aside in ("station.db-wal", "station.db-shm"):
+            file.with_name(aside).unlink(missing_ok=True)
+        file.write_bytes(damaged)
+        assert main(["--config", folder, *words]) == 1, words
+        out, err = capsys.readouterr()
+        assert (out, len(err.splitlines())) == ("", 1), words
+        assert "database" in err
+
+
+@pytest.mark.parametrize("words", [("outlook",), ("round",), ("review", "T1")])
+def test_instants_that_no_answer_can_be_given_for(
+    tmp_path: Path, words: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = station(tmp_path)
+    for at, told in (
+        ("9999-12-31T23:59:59Z", "more than a hundred years ahead"),
+        ("9999-12-31T23:59:59.9999Z", "more than a hundred years ahead"),
+        ("0001-01-01T00:00:00+14:00", "outside the years 1 to 9999"),
+        ("", "is not ISO 8601"),
+    ):
+        assert main(["--config", folder, *words, "--at", at]) == 2
+        out, err = capsys.readouterr()
+        assert (out, len(err.splitlines())) == ("", 1)
+        assert told in err
+
+
+def test_a_note_that_is_no_text_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = station(tmp_path)
+    assert main(["--config", folder, "journal", "add", "T1", "note", "--note", "\udcff"]) == 2
+    assert "note: allowed are up to 2000 characters of text" in capsys.readouterr().err

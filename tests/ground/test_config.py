@@ -132,3 +132,23 @@ def test_the_folder_is_found_in_order(tmp_path: Path, monkeypatch: pytest.Monkey
     assert find_folder(None, {"NESTCLIMATE_CONFIG": str(here)}) == here
     with pytest.raises(ConfigError, match=r"no station\.toml in"):
         find_folder(str(tmp_path), {})
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("reservoir_days = nan", "alarms.reservoir_days = nan: allowed is 1 to 60"),
+        ("swing_temp_c = nan", "alarms.swing_temp_c = nan: allowed is 2 to 30"),
+        ("reservoir_days = 1", "alarms.reservoir_urgent_days = 2: allowed is up to alarms.reservoir_days, 1"),
+    ],
+)
+def test_alarms_that_would_never_or_always_come_are_refused(tmp_path: Path, text: str, told: str) -> None:
+    folder = write(tmp_path, f"[station]\n[alarms]\n{text}\n")
+    with pytest.raises(ConfigError) as caught:
+        load_config(folder)
+    assert [line.partition(".toml: ")[2] for line in caught.value.problems] == [told]
+
+
+def test_a_byte_order_mark_and_windows_line_ends_are_harmless(tmp_path: Path) -> None:
+    (tmp_path / "station.toml").write_bytes(b"\xef\xbb\xbf[station]\r\nname = 'loft'\r\n")
+    assert load_config(tmp_path).station.name == "loft"
