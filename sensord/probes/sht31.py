@@ -9,12 +9,17 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-import adafruit_sht31d
-from adafruit_sht31d import SHT31D
-
 from sensord.clock import Clock
-from sensord.errors import ProbeError
+from sensord.errors import MissingPartError, ProbeError, how_to_install
 from sensord.probes.bus import Bus
+
+try:
+    import adafruit_sht31d
+    from adafruit_sht31d import SHT31D
+except (ImportError, NameError) as missing:  # a NameError is what the driver makes of a missing Blinka
+    raise MissingPartError(
+        f"the packages that read probes are not all there ({missing}): {how_to_install('')}"
+    ) from missing
 
 READY_AFTER_S = 0.0155
 """Longest measurement at high repeatability, as the driver waits for it."""

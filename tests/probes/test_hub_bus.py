@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import os
+import subprocess
+import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -158,6 +160,19 @@ def test_check_finds_nothing_wrong_with_a_bus_that_sense_reads(
     finally:
         os.close(descriptor)
     assert "is being read" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("missing", ["adafruit_blinka", "adafruit_sht31d"])
+def test_sense_without_the_packages_that_read_probes_is_one_line(tmp_path: Path, missing: str) -> None:
+    """In a process of its own, where importing the package fails as if it were not installed."""
+    (tmp_path / "station.toml").write_text(STATION.replace("AIR", ""))
+    script = f"import sys; sys.modules[{missing!r}] = None; from sensord.cli import main; sys.exit(main(sys.argv[1:]))"
+    given = [sys.executable, "-c", script, "--config", str(tmp_path), "sense"]
+    told = subprocess.run(given, capture_output=True, text=True, check=False, timeout=60)
+    assert told.returncode == 1
+    (line,) = told.stderr.splitlines()
+    assert "the packages that read probes are not all there" in line
+    assert "pip install ." in line
 
 
 @pytest.mark.skipif(Path("/dev/i2c-29").exists(), reason="this machine has an I2C bus 29")
