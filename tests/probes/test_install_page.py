@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import re
 import shutil
 import subprocess
@@ -9,10 +10,14 @@ import sys
 from pathlib import Path
 
 import pytest
+from brokers import answers, free_port, require_mosquitto
+from waiting import wait_until
 
 from sensord.cli import COMMANDS, main
 from sensord.clock import SystemClock, to_ms
+from sensord.link.mqtt import MqttLink
 from sensord.model import Reading
+from sensord.settings import BrokerSettings
 from sensord.store.sqlite import SqliteStore
 
 HARDWARE = Path(__file__).parents[2] / "hardware"
@@ -31,6 +36,36 @@ def test_systemd_finds_nothing_wrong_with_the_units(tmp_path: Path) -> None:
     given = [str(tmp_path / unit.name) for unit in UNITS]
     told = subprocess.run([analyze, "verify", *given], capture_output=True, text=True, check=False, timeout=60)
     assert (told.returncode, told.stdout + told.stderr) == (0, "")
+
+
+@pytest.mark.mosquitto
+def test_the_broker_configuration_lets_in_who_knows_the_password(tmp_path: Path) -> None:
+    """Mosquitto takes the file as it stands, but for the port and the place of the passwords."""
+    port, passwords, conf = free_port(), tmp_path / "passwords", tmp_path / "m.conf"
+    program = require_mosquitto()
+    subprocess.run(["mosquitto_passwd", "-b", "-c", str(passwords), "ants", "right"], check=True, timeout=20)
+    text = (HARDWARE / "mosquitto-nestclimate.conf").read_text()
+    text = text.replace("listener 1883", f"listener {port} 127.0.0.1").replace(
+        "/etc/mosquitto/nestclimate-passwords", str(passwords)
+    )
+    conf.write_text(f"{text}\nuser {getpass.getuser()}\npersistence_location {tmp_path}/\n")
+    broker = subprocess.Popen([program, "-c", str(conf)], stderr=subprocess.DEVNULL)
+    links = [
+        MqttLink(BrokerSettings(port=port, username=name), f"asks-{password}", password=password)
+        for name, password in (("ants", "right"), ("ants", "wrong"), ("", ""))
+    ]
+    try:
+        wait_until(lambda: answers(port), what="Mosquitto listens")
+        for link in links:
+            link.start()
+        wait_until(lambda: all(link.connected or link.problem for link in links), what="each is let in or refused")
+        assert [link.connected for link in links] == [True, False, False]
+        assert all("refuses us" in link.problem for link in links[1:])
+    finally:
+        for link in links:
+            link.close(1)
+        broker.kill()
+        broker.wait()
 
 
 def test_every_unit_runs_a_command_that_there_is_and_is_named_on_the_page() -> None:
