@@ -89,6 +89,13 @@ def test_each_stretch_is_told_with_its_hours_and_its_worst() -> None:
     assert first.sibling_percentile is None
 
 
+@pytest.mark.parametrize(("apart_h", "stretches"), [(6, 1), (7, 2)])
+def test_spells_up_to_six_hours_apart_are_one(apart_h: int, stretches: int) -> None:
+    humid = np.full(48, 70.0)
+    humid[[4, 5 + apart_h]] = 40.0
+    assert len(exposures_of(place(24.0, humid), NO_PERCENTILE)) == stretches
+
+
 def test_the_dose_of_a_dry_spell_is_its_deficit_over_the_hours() -> None:
     """Eleven hours between twelve readings at 24 °C and 40 %: 0.6 of 2,985 Pa (IAPWS-95), to 0.4 %, is 19.7 kPa h."""
     humid = np.full(24, 70.0)

@@ -245,9 +245,9 @@ def test_what_became_wetter_with_its_siblings_is_not_flooded() -> None:
 
 
 def test_a_colder_hour_is_judged_by_its_vapour_at_the_usual_temperature() -> None:
-    """98 % at 14 °C is the vapour of 52 % at 24 °C (1,565 of 2,985 Pa): not wet. At 23 °C, hardly colder, it is."""
+    """98 % at 14 °C is the vapour of 52 % at 24 °C (1,565 of 2,985 Pa): not wet. Up to two degrees colder it is."""
     humid = np.array([80.0] * 600 + [98.0] * 120)
-    for temp_c, strained in ((14.0, 0.0), (23.0, 1.0)):
+    for temp_c, strained in ((14.0, 0.0), (21.5, 0.0), (22.5, 1.0), (23.0, 1.0)):
         temp = np.array([24.0] * 600 + [temp_c] * 120)
         (found,) = strains_of([replace(kept(24.0, 80.0), temp_c=temp, rh_pct=humid)], [], Factor.WET)
         assert found[600:].tolist() == [strained] * 120

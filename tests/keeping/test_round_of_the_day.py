@@ -10,7 +10,7 @@ import pytest
 
 from sensord.clock import DAY_MS, HOUR_MS, to_ms
 from sensord.keeping.rest import Rest
-from sensord.keeping.round import Checked, Line, Situation, Task, Urgency, round_of, stage_of
+from sensord.keeping.round import Checked, Line, Situation, Task, Urgency, names_probe, round_of, stage_of
 from sensord.keeping.seasons import season_at
 from sensord.keeping.species import Species, find_species, load_species
 from sensord.model import Entry, EntryKind, Nest, NestKind, Season, Stage
@@ -250,6 +250,29 @@ def test_a_barrier_says_how_old_it_is_and_a_look_how_long_ago_the_last_was() -> 
     assert tasks(old)[Task.BARRIER].why.startswith("barrier 90 days old; escape risk ")
     assert tasks(old)[Task.READ_LEVEL].why.startswith("last noted 20 days ago: ")
     assert tasks(situation(nest=nest, entries=BARE))[Task.BARRIER].why.startswith("no barrier noted; ")
+
+
+def test_only_a_note_that_names_the_probe_says_that_it_was_checked() -> None:
+    checked = Entry(JUNE, "T-01", EntryKind.NOTE, None, "", "probe hub/a: beside another, 0.3 % apart")
+    assert names_probe(checked, "hub/a")
+    assert not names_probe(checked, "hub/a1")
+    assert not names_probe(replace(checked, note="all is well"), "hub/a")
+    assert not names_probe(replace(checked, kind=EntryKind.BROOD), "hub/a")
+
+
+def test_protein_of_this_morning_may_lie_though_that_of_last_week_was_never_cleared() -> None:
+    fed = (entry(EntryKind.FEED_PROTEIN, 7), entry(EntryKind.FEED_PROTEIN, 0.3))
+    assert Task.LEFTOVERS_OUT not in tasks(situation(entries=fed))
+    assert Task.LEFTOVERS_OUT in tasks(situation(entries=fed[:1]))
+
+
+@pytest.mark.parametrize(("changes", "told"), [({}, True), ({"recent_in_band_h": 0.0, "recent_mean_c": 15.0}, False)])
+def test_in_the_middle_of_waking_up_only_who_is_cold_still_is_left_there(changes: dict[str, float], told: bool) -> None:
+    """Sixty of ninety days counted: one that has long left the cold is not put back."""
+    at_ms = MARCH + 14 * DAY_MS
+    one = situation(at_ms=at_ms, entries=BARE, rest=rest(begun_ms=at_ms - 90 * DAY_MS, **changes))
+    found = tasks(one, at_ms).get(Task.REST)
+    assert told == (found is not None and "leave it in the cold" in found.why)
 
 
 def test_a_probe_is_due_on_the_day_of_the_year() -> None:
