@@ -153,21 +153,22 @@ def both_ways(air: PlaceAir, peers: Sequence[PlaceAir]) -> tuple[int, bool]:
 
     Without siblings: against its own median.
     """
-    temp = air.temp_c[-_SWING_DAYS * 24 :]
-    usual = quantile([peer.temp_c for peer in peers], 0.5)[-_SWING_DAYS * 24 :] if peers else np.full(len(temp), np.nan)
-    usual = np.where(np.isfinite(usual), usual, np.nanmedian(temp) if np.isfinite(temp).any() else 0.0)
-    gap = (_to_and_fro(air)[-_SWING_DAYS * 24 :] - usual[:, None]).ravel()
+    last = air.since(max(0, len(air.temp_c) - _SWING_DAYS * 24))
+    own = np.stack(extremes_c(last))
+    hours = len(last.temp_c)
+    felt = [np.stack(extremes_c(peer.since(len(peer.temp_c) - hours))) for peer in peers]
+    usual = quantile(felt, 0.5) if felt else np.full((2, hours), np.nan)
+    middle = np.nanmedian(last.temp_c) if np.isfinite(last.temp_c).any() else 0.0
+    gap = _as_it_went(last.temp_c, own - np.where(np.isfinite(usual), usual, middle))
     gap = gap[np.isfinite(gap)]
     both = len(gap) > 0 and np.quantile(gap, 0.97) > 3.0 and np.quantile(gap, 0.03) < -3.0
     return _turns(gap), bool(both)
 
 
-def _to_and_fro(air: PlaceAir) -> Floats:
-    """Coldest and warmest of each hour, a row an hour, in the order in which it went through them."""
-    coldest, warmest = extremes_c(air)
-    before, after = np.concatenate((air.temp_c[:1], air.temp_c[:-1])), np.concatenate((air.temp_c[1:], air.temp_c[-1:]))
-    falls = (after < before)[:, None]
-    return np.where(falls, np.stack((warmest, coldest), axis=1), np.stack((coldest, warmest), axis=1))
+def _as_it_went(temp_c: Floats, extremes: Floats) -> Floats:
+    """Coldest and warmest of each hour in the order in which it went through them."""
+    before, after = np.concatenate((temp_c[:1], temp_c[:-1])), np.concatenate((temp_c[1:], temp_c[-1:]))
+    return np.where((after < before)[None, :], extremes[::-1], extremes).T.ravel()
 
 
 def _turns(gap_c: Floats) -> int:
