@@ -21,8 +21,9 @@ from sensord.settings import HubSettings
 MOST_UNSAVED_SCANS = 100
 """Kept in memory while the disk takes nothing."""
 
-HANGS_AFTER_S = 120.0
-"""No scan takes that long: 128 probes take two seconds, a slow card half a minute."""
+HANGS_AFTER_S = 300.0
+"""No scan takes that long: 128 probes take two seconds, a slow card half a minute, and what can be read of a damaged outbox
+of half a million readings is taken over in half a minute on a PC."""
 
 _log = logging.getLogger(__name__)
 

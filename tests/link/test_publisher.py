@@ -20,7 +20,7 @@ from sensord.link.outbox import Outbox, Taken
 from sensord.link.publisher import Pace, Publisher
 from sensord.link.receipts import Receipt, advance, encode_receipt
 from sensord.link.senml import decode_pack
-from sensord.link.sensing import Sense
+from sensord.link.sensing import HANGS_AFTER_S, Sense
 from sensord.settings import HubSettings
 
 PACE = Pace(pack_rows=2, window_packs=3)
@@ -431,7 +431,7 @@ def test_a_scan_that_does_not_end_hangs(outbox: Outbox, broker: MemoryBroker, cl
     def read_for_ever(scan: Callable[[], SimpleNamespace] = probe.scan) -> SimpleNamespace:
         for _ in range(3):
             said.append(work.hangs)
-            clock.advance(61)
+            clock.advance(HANGS_AFTER_S / 2 + 1)
         return scan()
 
     probe.scan = read_for_ever
