@@ -17,6 +17,7 @@ LATE_AFTER_MS = 2 * MINUTE_MS + MINUTE_MS // 2
 """A reading older than this shows its age: at one scan a minute, two were missed."""
 TEMP_TREND_C_H, RH_TREND_PCT_H = 0.4, 2.0
 """Slower than that is steady: within the SHT31's own ±0.2 °C and ±2 %RH an hour."""
+DRY_BELOW_DAYS = 0.5
 MOST_DAYS = 365
 """The outlook looks no further."""
 
@@ -184,7 +185,7 @@ def _trend(change: float | None, steady: float) -> str:
 
 
 def _days(days: float) -> str:
-    if days < 0.5:
+    if days < DRY_BELOW_DAYS:
         return text.DRY_NOW if days <= 0 else "<1 d"
     return text.OVER_A_YEAR if days >= MOST_DAYS else f"{round(days)} d"
 
@@ -200,6 +201,8 @@ def outlook_words(water: Water, at_ms: int, zone: str) -> str:
         (water.days_p90, text.OUTLOOK_LATE), (water.days_p50, text.OUTLOOK_LATEST), (water.days_p10, text.OUTLOOK_YEAR),
     ):  # fmt: skip
         form = words if days >= MOST_DAYS else form
+    if water.days_p90 < DRY_BELOW_DAYS:
+        form = text.OUTLOOK_DRY
     said = [form.format(early=early, middle=middle, late=late)]
     if water.left_ml is not None and water.left_p10_ml is not None and water.left_p90_ml is not None:
         left = (f"{value:.1f}" for value in (water.left_ml, water.left_p10_ml, water.left_p90_ml))

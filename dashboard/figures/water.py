@@ -7,15 +7,17 @@ from typing import Any
 from dashboard import text, text_nest
 from dashboard.figures.lines import TIME_TICKS
 from dashboard.snapshot import Water
-from dashboard.viewmodels import local_datetime
+from dashboard.viewmodels import DRY_BELOW_DAYS, local_datetime
 from sensord.clock import DAY_MS
 
 _GREY, _LINE, _FAN = "#8a9099", "#2a7fb8", "rgba(42,127,184,0.25)"
 
 
 def water_figure(water: Water, at_ms: int, zone: str) -> dict[str, Any] | None:
-    """From the interval now to the interval dry, straight between; None where it is not known how much is left."""
+    """From the interval now to the interval dry, straight between; None where nobody knows how much is left, or nothing is."""
     if water.left_ml is None or water.left_p10_ml is None or water.left_p90_ml is None:
+        return None
+    if water.days_p90 < DRY_BELOW_DAYS:
         return None
 
     def when(days: float) -> str:

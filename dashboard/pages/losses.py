@@ -28,7 +28,7 @@ def register(server: Flask, source: Source, desk: Answers) -> None:
             body = _answer(source, desk, request.args)
         except NestclimateError as error:
             body = problem(error)
-        main = Markup("<main><h1>{}</h1><p>{}</p>{}{}</main>").format(
+        main = Markup('<main class="losses"><h1>{}</h1><p>{}</p>{}{}</main>').format(
             words.LOSSES_TITLE, words.LOSSES_ASK, _form(request.args), body
         )
         return page(words.LOSSES_TITLE, main, here="/losses", scripts=("review.js",))

@@ -11,6 +11,7 @@ from dashboard.figures.lines import Clockface, line
 from dashboard.figures.water import water_figure
 from dashboard.nest_snapshot import AirTracks, History, Track
 from dashboard.snapshot import Water
+from dashboard.viewmodels import outlook_words
 from sensord.clock import HOUR_MS, MINUTE_MS
 
 UTC = Clockface("UTC")
@@ -63,6 +64,14 @@ def test_wetness_is_drawn_from_dry_to_wet() -> None:
     over = Track(at, (1.3, math.nan, *wetness.middle[2:]), step_ms=HOUR_MS)
     figure = history_figure(History(0, 24 * HOUR_MS, "wet_end", air, wetness=over), "UTC", "x")
     assert panel(figure, "yaxis4")["range"][1] == pytest.approx(1.35)
+
+
+def test_a_dry_reservoir_is_a_word_and_no_chart() -> None:
+    dry = Water(0.0, 0.0, 0.0, left_ml=0.0, left_p10_ml=0.0, left_p90_ml=0.0, basis="own probe")
+    assert water_figure(dry, 0, "UTC") is None
+    words = outlook_words(dry, 0, "UTC")
+    assert words.startswith("The reservoir is dry, or as good as.")
+    assert "Runs dry" not in words
 
 
 def test_both_time_axes_write_day_before_month_and_upright() -> None:
