@@ -30,7 +30,7 @@ _WEEK_MS = 7 * DAY_MS
 _SETTLED_MS = 3 * DAY_MS
 _LEAD_MS = 8 * DAY_MS  # read before a checkpoint, so that gaps are bridged alike
 _FRESH_MS = 14 * DAY_MS  # a probe silent for longer is no basis
-_FORMAT = "8"  # raise it whenever the model changes: old checkpoints are then dropped
+_FORMAT = "9"  # raise it whenever the model changes: old checkpoints are then dropped
 
 
 class Journal(Protocol):
