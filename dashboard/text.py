@@ -94,6 +94,7 @@ ROUND_MADE = "Made at {at}; made anew every ten minutes, and after each entry."
 ROUND_SOON = "The round is being made. Look again in a minute."
 ROUND_FAILED = "The round could not be made at {at}: {reason}"
 ROUND_EMPTY = "Nothing to do today."
+ROUND_NO_NESTS = "No nests yet, so there is nothing to do. Write them into the grid on the page"
 COLONIES_EMPTY = (
     "No colonies yet. A colony is told by its nest: bring nests in, with a name in the column colony where it keeps"
     " its name through moves. Counts and deaths come from the journal:"
@@ -120,8 +121,14 @@ OUTLOOK_NEW = "{basis}; no refill to learn from yet."
 OUTLOOK_CYCLES = "{basis}, having learned from {cycles}."
 DIED = "died {at}"
 REVIEW_IT = "look at the days before"
-NO_ALARMS = "No alarm in the last {days} days."
-NO_HISTORY = "No readings of this nest in these days."
+NO_ALARMS = (
+    "No alarm in the last {days} days. Alarms come from nests with a probe, and from reservoirs; 'nestclimate push test' tries the way to"
+    " your phone."
+)
+NO_HISTORY = (
+    "Nothing was measured here in this time: choose a longer one above. Which probe stands here is set on the page Placements; whether it is"
+    " heard stands on the page Probes."
+)
 
 
 def age(ms: int) -> str:

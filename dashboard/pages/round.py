@@ -51,7 +51,7 @@ def round_html(found: RoundNow | None, snapshot: Snapshot, *, may_write: bool) -
         return Markup("<p>{}</p>").format(text.ROUND_FAILED.format(at=at, reason=found.problem))
     made = Markup('<p class="soft">{}</p>').format(text.ROUND_MADE.format(at=at))
     if not found.chores and not found.done:
-        return Markup('<p class="large">{}</p>{}').format(text.ROUND_EMPTY, made)
+        return Markup('<p class="large">{}</p>{}').format(text.ROUND_EMPTY if snapshot.nests else _no_nests(), made)
     nests = {now.nest.name: now for now in snapshot.nests}
     lines = [(chore, None) for chore in found.chores] + [(done.chore, done) for done in found.done]
     items = [
@@ -61,6 +61,10 @@ def round_html(found: RoundNow | None, snapshot: Snapshot, *, may_write: bool) -
     parts = [_part(urgency, items, found.chores) for urgency in text.URGENCIES]
     tally = Markup('<p class="large" id="tally" data-words="{}"></p>').format(text_access.TALLY)
     return Markup("").join((made, tally if may_write else _invitation(), *parts))
+
+
+def _no_nests() -> Markup:
+    return Markup('{} <a href="/colonies">{}</a>.').format(text.ROUND_NO_NESTS, dict(text.PAGES)["/colonies"])
 
 
 def _in_unit(chore: Chore, snapshot: Snapshot) -> Chore:
