@@ -31,7 +31,7 @@ def run(args: argparse.Namespace, room: Room) -> int:
     stop = stop_on_signals()
     with ExitStack() as stack:
         senses = [_sense(hub, room, stack) for hub in hubs]
-        leftovers = _leftovers(room, stack)
+        leftovers = _leftovers(room, stack, senses[0])
         print(f"nestclimate sense: ready, {', '.join(hub.name for hub in hubs)}", file=sys.stderr, flush=True)
         lifeline = Lifeline()
         lifeline.ready()
@@ -90,7 +90,7 @@ def _client_id(hub: str, outbox: Outbox) -> str:
     return f"nestclimate-hub-{hub}-{outbox.spool[:8]}"
 
 
-def _leftovers(room: Room, stack: ExitStack) -> list[Leftover]:
+def _leftovers(room: Room, stack: ExitStack, sense: Sense) -> list[Leftover]:
     """What hubs that were renamed or given up have not sent yet."""
     found = []
     for hub in former_hubs(room.config.data, {hub.name for hub in room.config.hubs}):
@@ -100,7 +100,8 @@ def _leftovers(room: Room, stack: ExitStack) -> list[Leftover]:
             continue
         stack.callback(outbox.close)
         if outbox.fill().rows:
-            found.append(Leftover(hub, outbox, _connect(room, _client_id(hub, outbox)), boot=room.machine.boot))
+            connect = _connect(room, _client_id(hub, outbox))
+            found.append(Leftover(hub, outbox, connect, boot=room.machine.boot, offset_ms=lambda: sense.offset_ms))
     return found
 
 

@@ -29,6 +29,7 @@ class Leftover:
 
     Args:
         connect: makes the link; the will may be passed over. clock: real time, for the waits.
+        offset_ms: UTC minus monotonic time of this boot, as those who scan know it; it dates what this boot left undated.
     """
 
     def __init__(
@@ -38,10 +39,12 @@ class Leftover:
         connect: Callable[[Subscriber, Will], Link],
         *,
         boot: str,
+        offset_ms: Callable[[], int | None] = lambda: None,
         pace: Pace | None = None,
         clock: Clock | None = None,
     ) -> None:
         self._hub, self._outbox, self._clock = hub, outbox, clock or SystemClock()
+        self._offset_ms = offset_ms
         self._publisher = Publisher(hub, outbox, connect, boot=boot, pace=pace, clock=self._clock, tells=False)
 
     def run(self, stop: threading.Event) -> None:
@@ -57,9 +60,16 @@ class Leftover:
         publishing.start()
         try:
             while self._outbox.fill().rows and not stop.is_set():
+                self._learn_the_time()
                 self._clock.wait(stop, _LOOK_EVERY_S)
         finally:
             done.set()
             publishing.join()
         if not self._outbox.fill().rows:
             _log.info("hub %s: the station has all its readings", self._hub)
+
+    def _learn_the_time(self) -> None:
+        known_ms = self._offset_ms()
+        if known_ms is not None and self._outbox.offset_ms is None:
+            self._outbox.learn_offset(known_ms)
+            self._publisher.nudge()

@@ -133,6 +133,11 @@ class Sense:
             publishing.join()
 
     @property
+    def offset_ms(self) -> int | None:
+        """UTC minus monotonic time in this boot; None while the time is not known. From any thread."""
+        return self._fix.offset_ms
+
+    @property
     def hangs(self) -> bool:
         """Whether a scan does not come to its end, as when the bus or the disk never answers. From any thread."""
         since_s = self._scanning_since_s

@@ -405,6 +405,9 @@ def test_what_a_renamed_hub_left_behind_goes_out_under_its_old_name(
         outbox = Outbox(tmp_path / f"outbox-{name}.db", boot="one")
         fill(outbox, rows)
         outbox.close()
+    outbox = Outbox(tmp_path / "outbox-shelf.db", boot="two")
+    outbox.append([Taken("shelf/a", 5_000, None, 20.0, 50.0)])  # of this boot, renamed before the time was known
+    outbox.close()
     (tmp_path / "outbox-shelf.db.damaged-1").touch()
     assert former_hubs(tmp_path, {"loft"}) == ["shelf"]
     station, outbox = Station(broker), Outbox(tmp_path / "outbox-shelf.db", boot="two")
@@ -413,12 +416,14 @@ def test_what_a_renamed_hub_left_behind_goes_out_under_its_old_name(
         outbox,
         lambda heard, _will: MemoryLink(broker, "hub", heard),
         boot="two",
+        offset_ms=lambda: 1_790_000_000_000,
         clock=ManualClock(from_ms(0)),
     )
     left.run(threading.Event())
-    assert len(station.stored) == 5
+    assert len(station.stored) == 6
+    assert ("shelf/a", 1_790_000_005_000) in station.stored
     assert topics.status("shelf") not in broker.retained
-    assert "the 5 readings that still wait go out under that name" in caplog.text
+    assert "the 6 readings that still wait go out under that name" in caplog.text
     outbox.close()
 
 
