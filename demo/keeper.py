@@ -1,4 +1,4 @@
-"""What the keeper did in the history: filled, looked, topped up, fed, counted, and once found a colony dead."""
+"""What the keeper did in the history: filled, looked, topped up, renewed barriers, fed, counted, and once found a colony dead."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from demo.incidents import Script
 from demo.physics import State
 from demo.room import DIED, DRY, HISTORY_FROM_MS, Housing
 from sensord.clock import DAY_MS, HOUR_MS
-from sensord.model import Entry, EntryKind, Stage
+from sensord.model import Entry, EntryKind, NestKind, Stage
 
 ROUND_EVERY_DAYS = 7
 LEVEL_EVERY_ROUNDS = 3
 LOW_ML = 1.5
 MISREAD_ML = 0.2
 DRY_START_ML = 3.0964  # so that B4 reaches its dry limit within the hour after the room goes live
-WORKERS = {Stage.FOUNDING: 0, Stage.NANITIC: 12, Stage.GROWING: 90, Stage.ESTABLISHED: 650}
+WORKERS = {Stage.FOUNDING: 0, Stage.NANITIC: 7, Stage.GROWING: 90, Stage.ESTABLISHED: 650}
 
 
 class Keeper:
@@ -63,6 +63,8 @@ class Keeper:
             elif number % LEVEL_EVERY_ROUNDS == index % LEVEL_EVERY_ROUNDS:
                 seen = max(0.0, round(water_ml + float(self._rng.normal(0.0, MISREAD_ML)), 1))
                 self._note(state.at_ms, name, EntryKind.LEVEL, seen, "mL")
+            if housing.nest.kind == NestKind.FORMICARIUM:
+                self._note(state.at_ms, name, EntryKind.BARRIER)
             if number % 4 == 0:
                 self._count(state.at_ms, housing)
 

@@ -51,6 +51,7 @@ SHELVES = (
 )
 PER_SHELF = 9
 FORMICARIA = (1, 2)  # numbers on each shelf
+CROWDED = 4  # has grown out of its tube
 WITHOUT_PROBE = 9  # lives by the room probe, as most tubes of a big rack do
 
 SICK_MAT = "E5"  # its mat sticks on, live
@@ -85,7 +86,7 @@ def _housing(shelf: Shelf, number: int) -> Housing:
         shelf.rack,
         shelf.species,
         colony=f"{shelf.species.split()[1][:4]}-{number:02}",
-        stage=Stage.ESTABLISHED if large else Stage.NANITIC if number % 2 else Stage.GROWING,
+        stage=Stage.ESTABLISHED if large else Stage.GROWING if number == CROWDED else Stage.NANITIC,
         since_ms=HISTORY_FROM_MS - DAY_MS,
         bore_mm=20.0 if large else 14.0,
         chamber_mm=chamber_mm,
