@@ -14,7 +14,7 @@ from sensord.insight.exposures import Distrust, Limits, PlaceAir, with_cotton_li
 from sensord.insight.history import NEST_PLACES, History
 from sensord.insight.nest_air import AirHours
 from sensord.insight.review import Case, Review, Sibling, Siblings, review_of
-from sensord.insight.trust import RoomAir, trusted
+from sensord.insight.trust import RoomAir, trusted_nest
 from sensord.keeping.keeping import Keeping
 from sensord.keeping.registry import Registry
 from sensord.model import EntryKind, Nest, Place
@@ -115,8 +115,7 @@ class Reviewing:
         """The nest's places, its outworld only where nothing else was measured, and what was left out of them."""
         places, notes = [], []
         room = self._room_air(nest.room, window)
-        for air in self._places(nest, window):
-            clean, left_out = trusted(air, room)
+        for clean, left_out in trusted_nest(self._places(nest, window), room):
             places.append(with_cotton_limit(clean, None if room is None else room.vapour_pa))
             notes += left_out
         inside = [air for air in places if air.place in NEST_PLACES]
@@ -128,8 +127,8 @@ class Reviewing:
         """Trusted air of every place of a nest hour by hour under its plain limits, and what was left out; whole hours."""
         window = _Window(from_ms // HOUR_MS * HOUR_MS, until_ms // HOUR_MS * HOUR_MS)
         room = self._room_air(nest.room, window)
-        found = [(air.place, *trusted(air, room)) for air in self._places(nest, window)]
-        return [air for _, air, _ in found], {place: notes for place, _, notes in found}
+        found = trusted_nest(self._places(nest, window), room)
+        return [air for air, _ in found], {air.place: notes for air, notes in found}
 
     def _places(self, nest: Nest, window: _Window) -> list[PlaceAir]:
         sat = {one.place for one in self._registry.placements(nest=nest.name)}
@@ -197,7 +196,7 @@ class Reviewing:
         room = self._room_air(nest.room, window)
         room_pa = None if room is None else room.vapour_pa
         places = [
-            with_cotton_limit(trusted(air, room, moves=thorough)[0], room_pa) for air in self._places(nest, window)
+            with_cotton_limit(air, room_pa) for air, _ in trusted_nest(self._places(nest, window), room, moves=thorough)
         ]
         if not places and room is not None and own:
             places = [_as_in_room(own[0], room)]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -69,6 +69,26 @@ def trusted(air: PlaceAir, room: RoomAir | None, *, moves: bool = True) -> tuple
         low_c=np.where(gone, np.nan, air.low_c),
         high_c=np.where(gone, np.nan, air.high_c),
     ), notes
+
+
+def trusted_nest(
+    places: Sequence[PlaceAir], room: RoomAir | None, *, moves: bool = True
+) -> list[tuple[PlaceAir, list[Distrust]]]:
+    """The same for all places of one nest: where two probes fall at one time, the nest was opened, and neither was moved."""
+    found = [trusted(air, room, moves=moves) for air in places]
+    fell = [{one.from_ms for one in notes if one.why == "moved"} for _, notes in found]
+    return [
+        trusted(air, room, moves=False)
+        if _together(fell[number], fell[:number] + fell[number + 1 :])
+        else found[number]
+        for number, air in enumerate(places)
+    ]
+
+
+def _together(own: Collection[int], others: Iterable[Collection[int]]) -> bool:
+    """Whether every fall is one that another probe of the nest saw too, a few hours apart at most."""
+    elsewhere = [at for one in others for at in one]
+    return bool(own) and all(any(abs(at - each) <= _AT_ONCE_H * HOUR_MS for each in elsewhere) for at in own)
 
 
 def _below_room(air: PlaceAir, room: RoomAir, broken: NDArray[np.bool_]) -> NDArray[np.bool_]:

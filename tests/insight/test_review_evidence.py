@@ -24,7 +24,7 @@ from sensord.insight.exposures import (
 )
 from sensord.insight.harm import HARM_DOSE, measure, ranked, timed_harm
 from sensord.insight.history import History
-from sensord.insight.trust import RoomAir, trusted
+from sensord.insight.trust import RoomAir, trusted, trusted_nest
 from sensord.insight.verdict import Coverage, both_ways, coverage_of, decide
 from sensord.insight.water import FOUND_EMPTY, FOUND_WATER, POURED_IN_VAIN, Water, conductances, siblings_say
 from sensord.keeping.keeping import Keeping
@@ -196,6 +196,23 @@ def test_probe_moved_into_the_room_and_plug_pulled():
     for left_pct in (52.0, 35.0):  # 35 %: nothing is left of its own vapour, the probe still feels the mat
         warm_open = air(temp_c=27.0, rh_pct=series(80.0, left_pct, 100))
         assert trusted(warm_open, room)[1] == []
+
+
+def test_two_probes_that_fall_together_were_not_moved():
+    """Both ends dry at one hour: the nest was opened. One end alone, or the other days later: that probe was moved."""
+    room = RoomAir(np.full(HOURS, 22.0), np.full(HOURS, 1200.0))
+    shelf_rh = 100 * 1200.0 / 2643.0
+
+    def ends(wet_h, dry_h):
+        wet = air(temp_c=22.0, rh_pct=series(90.0, shelf_rh, wet_h))
+        return [wet, air(temp_c=22.0, rh_pct=series(85.0, shelf_rh, dry_h), place=Place.DRY_END)]
+
+    def left_out(places):
+        return [bool(notes) for _, notes in trusted_nest(places, room)]
+
+    assert left_out(ends(100, 99)) == [False, False]
+    assert left_out(ends(100, 0)) == [True, False]
+    assert left_out(ends(150, 60)) == [True, True]
 
 
 def test_dried_below_the_room():
