@@ -30,7 +30,7 @@ _WEEK_MS = 7 * DAY_MS
 _SETTLED_MS = 3 * DAY_MS
 _LEAD_MS = 8 * DAY_MS  # read before a checkpoint, so that gaps are bridged alike
 _FRESH_MS = 14 * DAY_MS  # a probe silent for longer is no basis
-_FORMAT = "9"  # raise it whenever the model changes: old checkpoints are then dropped
+_FORMAT = "10"  # raise it whenever the model changes: old checkpoints are then dropped
 
 
 class Journal(Protocol):
@@ -144,11 +144,15 @@ class Forecast:
     def _cases(self, standing: Sequence[Nest], at_ms: int) -> list[_Case]:
         kept = self._cache.all()
         journal, stands, rooms_of = defaultdict(list), defaultdict(list), defaultdict(list)
+        housed: dict[str, Nest] = {}  # the first state of the housing it has now
         for state in self._journal.history():
             if (state.since_ms or 0) <= at_ms:
                 rooms_of[state.name].append((state.since_ms or 0, state.room))
+                if state.name not in housed or _housing(state) != _housing(housed[state.name]):
+                    housed[state.name] = state
         for entry in self._journal.entries(until_ms=at_ms + 1):
-            journal[entry.nest].append(entry)
+            if entry.nest in housed and entry.at_ms >= (housed[entry.nest].since_ms or 0):
+                journal[entry.nest].append(entry)
         for one in self._journal.placements():
             if one.nest is not None and one.place in NEST_PLACES and one.since_ms <= at_ms:
                 stands[one.nest].append(one)
@@ -209,6 +213,11 @@ class Forecast:
             for _, room in case.rooms:
                 since[room] = min(case.from_ms, since.get(room, case.from_ms))
         return {room: self._history.room_hours(room, from_ms, at_ms) for room, from_ms in since.items()}
+
+
+def _housing(nest: Nest) -> tuple[object, ...]:
+    """Another tube under the same name has another conductance: what the old one taught is not its own."""
+    return nest.kind, nest.bore_mm, nest.chamber_mm
 
 
 def _case(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
@@ -258,6 +259,17 @@ def test_what_other_tubes_taught_helps_a_new_one(room):
     new = by_name(document(room, day(DAYS)))["new"]["days_left"]
     assert new["p10"] < 99 < new["p90"]
     assert new["p50"] == pytest.approx(99, rel=0.35)
+
+
+@pytest.mark.parametrize(("bore_mm", "cycles"), [(14.0, 1), (22.0, 0)])
+def test_a_colony_in_another_tube_under_the_same_name_begins_anew(room, bore_mm, cycles):
+    """Moved on day 40: what a tube of another bore taught is not the new one's; on another rack the same tube keeps it."""
+    before = by_name(document(room, day(39)))["shared"]
+    room[1].put_nests([replace(tube("shared"), bore_mm=bore_mm, rack="low", since_ms=day(40))])
+    room[1].add_entries([entry("shared", 40, "fill", 11.0)])
+    after = by_name(document(room, day(41)))["shared"]
+    assert after["cycles_learned"] == cycles
+    assert by_name(document(room, day(39)))["shared"] == before
 
 
 def test_a_nest_whose_colony_died_is_left_out_unless_asked_for(room):
