@@ -172,6 +172,30 @@ def test_side_by_side(kept, found):
     assert rows["times water was given"].left == 0  # the fill was before the days asked about
 
 
+def test_numbers_side_by_side_are_those_of_each(kept, found):
+    """A day of thirty without readings is 96.7 % measured; the middles are those of the wet end, not of its hot end."""
+    other = Reports(kept).one("T2", END_MS, 30)
+    rows = {row.what: row for row in rows_of(found, other)}
+    assert (rows["measured and believed"].left, rows["measured and believed"].right) == pytest.approx(
+        (96.7, 100), abs=0.2
+    )
+    assert rows["temperature, middle"].left == pytest.approx(23.0, abs=0.2)
+    assert rows["humidity, middle"].right == pytest.approx(80.0, abs=0.2)
+    assert "Dark line: T1. Dashed: T2.<" in article(found, other), "both end on one day: no word of dates"
+
+
+def test_two_nests_measured_at_different_ends_are_drawn_together_all_the_same(kept, found):
+    other = Reports(kept).one("T2", END_MS, 30)
+    moved = tuple(
+        replace(one, place=Place.DRY_END) if one.place is Place.WET_END else one for one in other.timeline.tracks
+    )
+    html = article(found, replace(other, timeline=replace(other.timeline, tracks=moved)))
+    assert heads(html)[0][1] == "Wet end and dry end: Temperature, °C"
+    nothing = article(found, replace(other, timeline=replace(other.timeline, tracks=())))
+    assert "No place was measured in both." in nothing
+    assert "not known" in nothing
+
+
 def test_rows_apart():
     """Only two numbers are apart."""
     assert Row("x", 1.0, 3.5).apart == 2.5
