@@ -143,17 +143,23 @@ def test_the_activity_of_the_face_is_followed_down():
 def test_rates_of_drying_found_in_time_and_of_false_alarms():
     """Targets: found before the face falls under 0.75 in 95 of 100 tubes; under 1 false alarm in 1,000 nest-days.
 
+    Where the face takes two days or longer to fall that far, who looks once a day, at any hour, sees it in 95 of 100 too.
     Probes biased by 2 %RH and 0.2 C (one standard deviation each, room and nest), drifting, noisy; opened plugs; weather
     and lamps; baselines 0.15 to 0.92; half of the tubes heated. The room is tube_room.py, which shares no code with the
     product.
     """
-    found, tubes, false, wet_hours = 0, 200, 0, 0
+    found, tubes, false, wet_hours, looks = 0, 200, 0, 0, []
     for number in range(tubes):
-        recognised, alarms, hours = watched(drying_tube(number))
-        found, false, wet_hours = found + recognised, false + alarms, wet_hours + hours
+        falling, alarms, hours = watched(drying_tube(number))
+        found, false, wet_hours = found + any(falling), false + alarms, wet_hours + hours
+        if len(falling) >= 48:
+            looks.append(sum(any(falling[hour::24]) for hour in range(24)) / 24)
     per_1000 = 24_000 * false / wet_hours
-    print(f"found {found} of {tubes}; {false} false alarms in {wet_hours / 24:.0f} nest-days, {per_1000:.2f} per 1,000")
+    print(
+        f"found {found} of {tubes}, once a day {np.mean(looks):.3f} of {len(looks)}; {per_1000:.2f} false per 1,000 days"
+    )
     assert found / tubes >= 0.95
+    assert np.mean(looks) >= 0.95
     assert per_1000 < 1.0
 
 
@@ -166,10 +172,10 @@ def drying_tube(number):
 
 
 def watched(tube):
-    """Whether its drying was recognised strictly before activity 0.75, false alarms while it was wet, hours it was wet."""
+    """Hour by hour whether its drying was told before activity 0.75, false alarms while it was wet, hours it was wet."""
     place = Place.WET_END if tube.w0 > 0.55 else Place.DRY_END
     tracker = WetnessTracker(*expected_baseline(place, None, None, None), filled=True)
-    before, recognised, false, hours = "wet", False, 0, 0
+    before, falling, false, hours = "wet", [], 0, 0
     known = zip(*(column.tolist() for column in quotients(*np.array(tube.samples).T[1:])), strict=True)
     for sample, activity, row in zip(tube.samples, tube.activity, known, strict=True):
         tracker.update(HourSample(*sample, None, Quotient(*row)))
@@ -178,11 +184,11 @@ def watched(tube):
             hours += 1
             false += cotton in ("drying", "dry") and before not in ("drying", "dry")
         elif activity >= 0.75:
-            recognised = recognised or cotton in ("drying", "dry")
+            falling.append(cotton in ("drying", "dry"))
         else:
             break
         before = cotton
-    return recognised, false, hours
+    return falling, false, hours
 
 
 def test_many_hours_at_once_are_as_one_by_one():
