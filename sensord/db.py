@@ -71,7 +71,17 @@ def transaction(connection: sqlite3.Connection) -> Iterator[sqlite3.Connection]:
             if connection.in_transaction:
                 connection.execute("ROLLBACK")
     except sqlite3.Error as error:
-        raise StoreError(f"database: write refused, nothing was changed ({error})") from error
+        full = getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL
+        hint = "; make room on the disk of its folder" if full else ""
+        raise StoreError(f"database {_file(connection)}: write refused, nothing was changed ({error}){hint}") from error
+
+
+def _file(connection: sqlite3.Connection) -> str:
+    """Its name, as far as the connection can still say."""
+    try:
+        return next((row[2] for row in connection.execute("PRAGMA database_list").fetchall() if row[2]), "in memory")
+    except sqlite3.Error:
+        return "of the station"
 
 
 def migrate(connection: sqlite3.Connection, part: str, steps: Sequence[str]) -> None:

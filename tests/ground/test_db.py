@@ -27,6 +27,20 @@ def test_a_failed_transaction_leaves_nothing(tmp_path: Path) -> None:
     assert connection.execute("SELECT count(*) FROM ants").fetchone() == (0,)
 
 
+def test_a_full_disk_is_told_with_the_file_and_what_to_do(tmp_path: Path) -> None:
+    """The limit of pages makes SQLite itself answer that the disk is full."""
+    connection = open_db(tmp_path / "station.db")
+    migrate(connection, "ants", ["CREATE TABLE ants (n TEXT)"])
+    connection.execute("PRAGMA max_page_count = 3")
+
+    def write_much() -> None:
+        with transaction(connection):
+            connection.execute("INSERT INTO ants VALUES (?)", ("x" * 100_000,))
+
+    with pytest.raises(StoreError, match=r"station\.db: write refused, nothing was changed .*full\); make room"):
+        write_much()
+
+
 def test_migrations_run_once_and_a_newer_file_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "station.db"
     for _ in range(2):
