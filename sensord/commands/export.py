@@ -12,7 +12,7 @@ from rich.console import Console
 from rich.progress import Progress
 
 from sensord.alarms.log import document
-from sensord.clock import DAY_MS, iso, to_ms
+from sensord.clock import LATEST_MS, iso
 from sensord.keeping.table_files import write_table
 from sensord.keeping.tables import COLUMNS, table_rows
 from sensord.wiring import Room
@@ -59,11 +59,11 @@ def _batches(table: str, room: Room) -> Iterable[list[tuple[Any, ...]]]:
 
 def _readings(room: Room) -> Iterator[list[tuple[Any, ...]]]:
     store = room.store
-    total, until_ms = store.count(), to_ms(room.clock.now()) + 366 * DAY_MS
+    total = store.count()
     console = Console(stderr=True)
     with Progress(console=console, disable=not console.is_terminal) as progress:
         task = progress.add_task("exporting", total=total)
-        for batch in store.stream(-(2**60), until_ms):
+        for batch in store.stream(-(2**60), LATEST_MS + 1):
             yield [(iso(reading.at_ms), reading.probe, reading.temp_c, reading.rh_pct) for reading in batch]
             progress.advance(task, len(batch))
 

@@ -27,6 +27,7 @@ def run(args: argparse.Namespace, room: Room) -> int:
             json.dumps({"routes": routes})
             if args.json
             else "\n".join(f"{r['route']}: {r['waiting']} waiting" for r in routes)
+            or "no [[push.route]] in station.toml: alarms show on the wall only"
         )
         return 0
     now_ms = to_ms(room.clock.now())

@@ -81,6 +81,8 @@ def _write_parquet(draft: Path, columns: dict[str, str], batches: Iterable[Batch
             for index, kind in enumerate(columns.values()):
                 if kind == "instant":
                     cells[index] = [None if not text else parse_instant(text) for text in cells[index]]
+                elif kind == "text":
+                    cells[index] = [text or None for text in cells[index]]  # blank is null, as for numbers
             writer.write_table(
                 pa.Table.from_arrays([pa.array(c, f.type) for c, f in zip(cells, schema, strict=True)], schema=schema)
             )

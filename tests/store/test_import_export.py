@@ -15,6 +15,7 @@ from sensord import cli
 from sensord.clock import iso
 from sensord.db import open_db
 from sensord.keeping.registry import Registry
+from sensord.model import Reading
 from sensord.store import readings_csv
 from sensord.store.sqlite import SqliteStore
 
@@ -257,6 +258,29 @@ def test_parquet(keeper: Keeper, tmp_path: Path):
     table = parquet.read_table(tmp_path / "r.parquet").to_pydict()
     assert list(zip(table["at"], table["probe"], table["temp_c"], strict=True)) == rows
     assert set(table["rh_pct"]) == {None}
+
+
+def test_blanks_are_null_in_parquet(keeper: Keeper, tmp_path: Path):
+    """What is blank in CSV, text, number or instant, is null in Parquet, not an empty text."""
+    keeper.run("import", "nests", keeper.file("n.csv", f"{NESTS}T1,tube,ants,,,,,,,,,\n"))
+    keeper.run("import", "placements", keeper.file("p.csv", f"{PLACEMENTS}a/p,T1,,wet_end,,2026-01-01T00:00Z,\n"))
+    keeper.run("import", "journal", keeper.file("j.csv", f"{JOURNAL}2026-01-01T00:00Z,T1,died,,,\n"))
+    for table, filled in (
+        ("nests", {"nest", "kind", "room"}),
+        ("placements", {"probe", "nest", "place", "since"}),
+        ("journal", {"at", "nest", "kind"}),
+    ):
+        keeper.run("export", table, "--out", str(tmp_path / "x.parquet"))
+        (row,) = parquet.read_table(tmp_path / "x.parquet").to_pylist()
+        assert {name for name, value in row.items() if value is not None} == filled
+
+
+def test_what_a_wrong_clock_dated_far_ahead_is_exported_too(keeper: Keeper, tmp_path: Path):
+    """A reading stored with a time of years ahead is stored data like any other: an export leaves nothing out."""
+    keeper.run("import", "readings", keeper.file("r.csv", f"{READINGS}2026-01-01T00:00Z,a/p,20,\n"))
+    keeper.store().write([Reading("a/p", FAR_MS, 20.0, None)])
+    assert keeper.summary("export", "readings", "--out", str(tmp_path / "x.csv"))["rows"] == 2
+    assert (tmp_path / "x.csv").read_text().endswith("3000-01-01T00:00:00Z,a/p,20.0,\n")
 
 
 def test_alarms_without_any(keeper: Keeper, tmp_path: Path):
