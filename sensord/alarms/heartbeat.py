@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import http.client
 import logging
 import threading
 import urllib.error
@@ -47,7 +48,7 @@ class Heartbeat:
         try:
             with urllib.request.urlopen(self._address, timeout=TIMEOUT_S) as answer:  # noqa: S310  checked above
                 return bool(200 <= answer.status < 300)
-        except (urllib.error.URLError, OSError, ValueError) as error:
+        except (http.client.HTTPException, urllib.error.URLError, OSError, ValueError) as error:
             log.warning("heartbeat: not taken (%s)", type(error).__name__)
             return False
 

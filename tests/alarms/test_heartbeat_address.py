@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import threading
 from collections.abc import Callable
 from http.server import BaseHTTPRequestHandler, HTTPServer
@@ -47,6 +48,28 @@ def test_it_asks_the_address_only_while_the_watch_lives(clock: ManualClock) -> N
 
 def test_one_that_nobody_takes_is_logged_without_its_address(clock: ManualClock, caplog) -> None:
     assert not Heartbeat(f"http://127.0.0.1:{closed_port()}/{CANARY}", 60, clock, lambda: True).beat()
+    assert "heartbeat: not taken" in caplog.text
+    assert CANARY not in caplog.text
+
+
+@pytest.mark.parametrize(
+    "nonsense", [b"hello\r\n\r\n", b"HTTP/1.1 xyz\r\n\r\n", b"HTTP/1.1 200 OK\r\n" + b"X: y\r\n" * 200 + b"\r\n"]
+)
+def test_an_answer_that_is_no_http_is_not_taken_and_ends_nothing(clock: ManualClock, caplog, nonsense: bytes) -> None:
+    """As from a box in between that wants somebody to sign in."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def answer() -> None:
+            caller, _ = server.accept()
+            with caller:
+                caller.recv(4_096)
+                caller.sendall(nonsense)
+
+        thread = threading.Thread(target=answer)
+        thread.start()
+        address = f"http://127.0.0.1:{server.getsockname()[1]}/{CANARY}"
+        assert not Heartbeat(address, 60, clock, lambda: True).beat()
+        thread.join()
     assert "heartbeat: not taken" in caplog.text
     assert CANARY not in caplog.text
 
