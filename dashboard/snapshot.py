@@ -195,6 +195,8 @@ class Snapshot:
 
     def taken(self, nest: str | None, probe: str | None = None) -> OutOfService | None:
         """What sets the alarms of a nest and its probe aside: the nest itself, the probe, or its hub."""
+        if not self.out_of_service:  # a wall asks for every nest
+            return None
         hub, slash, _ = (probe or "").partition("/")
         asked = [f"nest {nest}", f"probe {probe}", *([f"hub {hub}"] if slash else [])]
         out = {one.subject: one for one in self.out_of_service}

@@ -53,15 +53,18 @@ def _small(args: argparse.Namespace, room: Room, file: TextIO) -> dict[str, int]
     if args.table == "placements":
         _refuse_clashes_with_known(found, room)
     _refuse(args, found.bad, len(found.rows))
-    rows = [row for _, row in found.rows]
+    rows, withdrawn = [row for _, row in found.rows], {}
     registry, signed = room.registry, Signed(shell_user(), to_ms(room.clock.now()))
     if args.table == "nests":
         changed = registry.put_nests(rows, signed=signed)
     elif args.table == "placements":
         changed = registry.put_placements(rows, signed=signed)
     else:
-        changed = registry.add_entries(rows)
-    return {"rows": len(rows) + len(found.bad), "new": changed, "known": len(rows) - changed, "bad": len(found.bad)}
+        kept = registry.not_withdrawn(rows)
+        changed = registry.add_entries(kept)
+        withdrawn = {"withdrawn": len(rows) - len(kept)} if len(kept) < len(rows) else {}
+    known = len(rows) - changed
+    return {"rows": len(rows) + len(found.bad), "new": changed, "known": known, "bad": len(found.bad), **withdrawn}
 
 
 def _refuse_clashes_with_known(found: Table, room: Room) -> None:
@@ -123,6 +126,10 @@ def _print(args: argparse.Namespace, summary: dict[str, int]) -> None:
         print(json.dumps({"file": str(args.file), "table": args.table, **summary}))
     else:
         skipped = f", {summary['bad']} bad rows left out" if summary["bad"] else ""
+        if "withdrawn" in summary:
+            skipped += (
+                f", {summary['withdrawn']} of them withdrawn and left so ('nestclimate journal list --withdrawn')"
+            )
         print(
             f"{args.file}: {summary['new']} {args.table} rows new or changed, {summary['known']} known before{skipped}"
         )

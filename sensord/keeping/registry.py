@@ -271,6 +271,10 @@ class Registry:
         """Entries out of the journal still, of a nest (None: any), withdrawn since an instant (None: ever), as they went."""
         return self._withdrawn.all(nest, since_ms)
 
+    def not_withdrawn(self, entries: Iterable[Entry]) -> list[Entry]:
+        """These entries but for those that are the same as one that was withdrawn."""
+        return self._withdrawn.apart_from(entries)
+
     def changes(self, nest: str) -> list[Change]:
         """Who changed a nest and the probes in it, and how, as it was done; of what nobody signed there is none."""
         return self._changes.of_nest(nest)

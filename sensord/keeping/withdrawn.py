@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -79,12 +79,23 @@ class WithdrawnEntries:
         )  # fmt: skip
         return [Withdrawn(row[0], entry_of(row[3:]), row[1], row[2]) for row in rows]
 
+    def apart_from(self, entries: Iterable[Entry]) -> list[Entry]:
+        """These entries but for those that were withdrawn: a file read in again must not bring a slip back."""
+        gone = {_identity(one.entry) for one in self.all()}
+        return [entry for entry in entries if _identity(entry) not in gone]
+
     def _last(self, id_: int) -> tuple[int, Entry]:
         """When it was withdrawn last."""
         rows = self._rows(f"SELECT number, {ENTRY} FROM withdrawn_entries WHERE id = ? ORDER BY number DESC", id_)
         if not rows:
             raise NotThereError(f"entry {id_}: there is no such entry of the journal")
         return rows[0][0], entry_of(rows[0][1:])
+
+
+def _identity(entry: Entry) -> tuple[object, ...]:
+    """What makes two entries the same one."""
+    note = entry.note if entry.kind == EntryKind.NOTE else ""
+    return entry.nest, entry.at_ms, entry.kind, entry.amount, entry.unit, note
 
 
 def entry_of(row: tuple[Any, ...]) -> Entry:

@@ -78,6 +78,21 @@ def test_the_export_has_the_columns_of_the_contract_and_nothing_that_was_withdra
     assert ["at,nest,kind,amount,unit,note", "2026-01-01T00:00:00Z,T-1,fill,8.0,mL,"] == out.read_text().splitlines()
 
 
+def test_a_file_read_in_again_brings_nothing_back_that_was_withdrawn_and_says_so(keeper) -> None:
+    keeper.write("T-1", "fill", 0, 8)
+    slip = keeper.write("T-1", "fill", 2, 9)
+    out = str(keeper.folder / "journal.csv")
+    keeper.run("export", "journal", "--out", out)
+    keeper.run("journal", "withdraw", str(slip))
+    status, told, _ = keeper.run("import", "journal", out)
+    assert 0 == status
+    assert "0 journal rows new or changed, 2 known before, 1 of them withdrawn and left so" in told
+    summary = keeper.asked("import", "journal", out)
+    assert (0, 2, 1) == (summary["new"], summary["known"], summary["withdrawn"])
+    assert [8.0] == [entry.amount for entry in keeper.registry().entries()]
+    assert slip < keeper.write("T-1", "fill", 2, 9)  # said anew by hand it is an entry of its own
+
+
 @pytest.mark.parametrize("id_", ["7", "0", "-1", "1.5", "one", "", "1e3", "9" * 40, "٣"])
 def test_an_id_that_is_none_is_one_line_and_changes_nothing(keeper, id_) -> None:
     keeper.write("T-1", "fill", 0, 8)
