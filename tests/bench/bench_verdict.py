@@ -2,8 +2,8 @@
 
 python tests/bench/bench_verdict.py [--first N] [--rooms N] [--smoke]
 
-Two simulators of different physics, ``tests/insight/die_off_room.py`` and ``varied_rooms.py``; each row is what happened,
-each column what was said. A plain rule of thumb stands beside: the factor with most hours beyond its limits is the cause.
+Three simulators of different make, ``tests/insight/die_off_room.py``, ``varied_rooms.py`` and ``species_rooms.py``; each row
+is what happened, each column what was said. A plain rule of thumb stands beside: the factor with most hours beyond its limits is the cause.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parents[1] / "insight"))
 
 import die_off_room
+import species_rooms
 import varied_rooms
 
 from sensord.db import open_db
@@ -60,6 +61,11 @@ def second_simulator(what: str, seed: int) -> Review:
     return review_of(room, varied_rooms.SeriesStore(room), room.at_ms)
 
 
+def third_simulator(what: str, seed: int) -> Review:
+    room = species_rooms.make(what, seed)
+    return review_of(room, varied_rooms.SeriesStore(room), room.at_ms)
+
+
 def score(name: str, made: Any, ask: Callable[[str, int], Review], seeds: range) -> None:
     """Print the confusion matrix and the two figures that count."""
     causes, innocent = made.CAUSES, made.INNOCENT
@@ -94,6 +100,7 @@ def main() -> None:
     seeds = range(args.first, args.first + (1 if args.smoke else args.rooms))
     score("one cellar", die_off_room, first_simulator, seeds)
     score("rooms of many kinds", varied_rooms, second_simulator, seeds)
+    score("rooms of several species", species_rooms, third_simulator, seeds)
 
 
 if __name__ == "__main__":
