@@ -163,7 +163,12 @@ class AlarmSettings:
     """``[alarms]``."""
 
     silent_after_s: int = key(900, "a probe without a reading for that long is silent", low=60, high=86_400)
-    hub_down_after_s: int = key(60, "a hub that has been down for that long is told", low=15, high=3600)
+    hub_down_after_s: int = key(
+        300,
+        "a hub that has been down for that long is told; a restart with an update takes up to five minutes",
+        low=15,
+        high=3600,
+    )
     dry_after_s: int = key(900, "so long below the humidity limit before the alarm", low=60, high=86_400)
     wet_after_s: int = key(900, "so long above the humidity limit before the alarm", low=60, high=86_400)
     hot_after_s: int = key(180, "so long above the temperature limit before the alarm", low=60, high=86_400)

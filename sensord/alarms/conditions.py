@@ -87,6 +87,7 @@ class Condition:
         sign: 1 where more is worse, -1 where less is.
         beyond_ms, severe_ms, inside_ms: since when the value is beyond its limit, far beyond it, back inside.
         raised_ms: since when the alarm stands. escalated: whether its priority was lifted for being far beyond.
+        again: how many times in a row it came back soon after it was over.
     """
 
     sign: int
@@ -98,6 +99,7 @@ class Condition:
     inside_ms: int | None = None
     raised_ms: int | None = None
     escalated: bool = False
+    again: int = 0
 
     def feed(self, at_ms: int, value: float, limit: float, deadband: float, severe_margin: float | None = None) -> None:
         """Take note of a value; whether something follows from it, ``due_ms`` tells."""

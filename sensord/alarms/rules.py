@@ -11,21 +11,20 @@ from dataclasses import replace
 from typing import Any
 
 from sensord.alarms.conditions import NEVER_MS, Condition, Event, Raised, Returned, Worse
+from sensord.alarms.doubt import GATE_TEMP_C, SATURATED_RH_PCT, Doubt
 from sensord.alarms.standing import Standing
+from sensord.alarms.swing import SAMPLE_MS, Swing
 from sensord.alarms.tuning import PRIORITY, Tuning
 from sensord.clock import HOUR_MS, MINUTE_MS, SECOND_MS
 from sensord.model import AlarmKind, Priority, Season
 
 K = AlarmKind
-GATE_TEMP_C = (-40.0, 80.0)
-CONDENSED_RH_PCT = 99.5
-SAMPLE_MS = 5 * MINUTE_MS
-BRIEF_MS = 10 * MINUTE_MS
 FEW_READINGS = 3
 PACE_GAPS = 5
 NEW_PROBE_SILENCE_MS = 4 * HOUR_MS
-STUCK_READINGS = 30
-REPORTED_AFTER_MS = 5 * MINUTE_MS
+CARRIED_MS = HOUR_MS
+AGAIN_WITHIN_MS = 2 * HOUR_MS
+MOST_AGAIN = 4
 SIGN = {K.DRY: -1, K.COLD: -1}
 
 
@@ -47,13 +46,9 @@ class ProbeRules:
         self._every_ms = 0
         self._gaps: deque[int] = deque(maxlen=PACE_GAPS)
         self._silence_ms = NEW_PROBE_SILENCE_MS
-        self._samples: deque[tuple[int, float]] = deque(maxlen=HOUR_MS // SAMPLE_MS + 1)
-        self._recent: deque[float] = deque(maxlen=2 * BRIEF_MS // SAMPLE_MS + 1)
-        self._sample_ms = -1
-        self._same: tuple[float | None, float | None] = (None, None)
-        self._same_ms = self._same_count = 0
-        self._condensed_ms = self._missing_ms = -1
-        self._reported, self._reported_ms = "", -1
+        self._swing = Swing()
+        self._ended: dict[AlarmKind, tuple[int, int]] = {}
+        self._doubt = Doubt()
         self._temp_low = self._temp_high = self._rh_low = self._rh_high = 0.0
 
     def read(self, at_ms: int, temp_c: float | None, rh_pct: float | None) -> list[Event]:
@@ -74,7 +69,7 @@ class ProbeRules:
             return events
         busy = self._note_faults(at_ms, temp_c, rh_pct)
         if temp_c is not None and GATE_TEMP_C[0] <= temp_c <= GATE_TEMP_C[1]:
-            if at_ms >= self._sample_ms:
+            if at_ms >= self._swing.due_ms:
                 self._sample(at_ms, temp_c)
             if self.conditions or not self._temp_low <= temp_c <= self._temp_high:
                 self._feed_temp(at_ms, temp_c)
@@ -96,7 +91,7 @@ class ProbeRules:
             events += self._look_up(now_ms)
         if self._due_ms <= now_ms:
             events += self._settle(now_ms)
-        if self._reported_ms >= 0:
+        if self.reported:
             return events + self._tick_reported(now_ms)
         if self.seen and now_ms >= self.heard_ms + self._silence_ms and self.standing is not None:
             silent = self.conditions.get(K.SILENT)
@@ -113,26 +108,23 @@ class ProbeRules:
     def report(self, at_ms: int, line: str) -> None:
         """What the hub says ails this probe, one line; empty: nothing, so that it is about to be read again.
 
-        It counts once it was said for ``REPORTED_AFTER_MS``; until it is taken back the probe is not silent but faulty.
+        It counts once it was said for five minutes; until it is taken back the probe is not silent but faulty.
         """
-        if line and self._reported_ms < 0:
-            self._reported_ms = at_ms
-        elif not line and self._reported_ms >= 0:
-            self._reported_ms, self.heard_ms = -1, max(self.heard_ms, at_ms)
-        self._reported = line
+        if self._doubt.report(at_ms, line):
+            self.heard_ms = max(self.heard_ms, at_ms)
 
     def _tick_reported(self, now_ms: int) -> list[Event]:
         """The alarm of a fault that the hub reports, without a reading."""
-        due_ms = self._reported_ms + REPORTED_AFTER_MS
+        due_ms = self._doubt.reported_due_ms(self.heard_ms, self._silence_ms)
         if now_ms < due_ms:
             return []
         events = self._look_up(now_ms) if now_ms >= self._valid_until_ms else []
         if self.standing is None:
             return events
         faulty = self._condition(K.FAULTY)
-        faulty.mark(now_ms, (now_ms - self._reported_ms) / SECOND_MS, beyond=True, cleared=False)
+        faulty.mark(now_ms, (now_ms - self._doubt.reported_ms) / SECOND_MS, beyond=True, cleared=False)
         if faulty.raised_ms is None:
-            blind = self.heard_ms < self._reported_ms
+            blind = self.heard_ms <= self._doubt.reported_ms
             due_ms = max(due_ms, self.standing.since_ms)
             events.append(self._raise(K.FAULTY, faulty, due_ms, Priority.MEDIUM if blind else Priority.LOW))
         return events
@@ -140,8 +132,8 @@ class ProbeRules:
     def step(self, by_ms: int, now_ms: int) -> None:
         """The wall clock was moved to ``now_ms``: silence is counted on as if it had not been, nothing is evaluated twice."""
         self.heard_ms += by_ms
-        if self._reported_ms >= 0:
-            self._reported_ms += by_ms
+        if self.reported:
+            self._doubt.reported_ms += by_ms
         if by_ms < 0:
             self.last_ms = min(self.last_ms, now_ms)
             for condition in self.conditions.values():
@@ -157,7 +149,7 @@ class ProbeRules:
     @property
     def reported(self) -> bool:
         """Whether the hub reports a fault of this probe."""
-        return self._reported_ms >= 0
+        return self._doubt.reported_ms >= 0
 
     @property
     def patience_ms(self) -> int:
@@ -188,9 +180,9 @@ class ProbeRules:
     def _forget(self) -> None:
         for condition in self.conditions.values():
             condition.restart()
-        self._samples.clear()
-        self._recent.clear()
-        self._same_count, self._condensed_ms, self._missing_ms = 0, -1, -1
+        self._swing.forget()
+        if not self._stands(K.FAULTY):
+            self._doubt.forget()
 
     def _look_up(self, at_ms: int) -> list[Event]:
         """Where the probe stands now. When it was moved, its alarms there are over."""
@@ -203,6 +195,7 @@ class ProbeRules:
                 if condition.raised_ms is not None:
                     events.append(Returned(self.probe, before.nest, kind, at_ms, condition.worst))
             self.conditions.clear()
+            self._ended.clear()
             self._forget()
             self._due_ms = NEVER_MS
         if now is None:
@@ -231,66 +224,38 @@ class ProbeRules:
                 self._condition(kind).feed(at_ms, rh_pct, limit, self._tuning.deadband_rh_pct)
 
     def _sample(self, at_ms: int, temp_c: float) -> None:
-        """The swing of the last hour, from samples five minutes apart.
-
-        A median over twenty minutes takes out what lasts less than ten: a door that was opened is no swing. At rest there
-        is no alarm of it: fridges cycle and defrost, and the hours in the band are counted.
-        """
-        self._sample_ms = at_ms + SAMPLE_MS
-        if self._rests() and K.SWING not in self.conditions:
+        """The swing of the last hour, where that says something of its own."""
+        self._swing.due_ms = at_ms + SAMPLE_MS
+        if K.SWING not in self.conditions and (self._rests() or self._is_swing_of_another(at_ms)):
+            self._swing.forget()
             return
-        reach = round(BRIEF_MS / max(SAMPLE_MS, self._every_ms))
-        self._recent.append(temp_c)
-        recent = sorted(list(self._recent)[-2 * reach - 1 :])
-        samples = self._samples
-        samples.append((at_ms, recent[len(recent) // 2]))
-        while samples[0][0] < at_ms - HOUR_MS:
-            samples.popleft()
-        temps = [temp for _, temp in samples]
-        swing = max(temps) - min(temps)
+        swing = self._swing.take(at_ms, temp_c, self._every_ms)
         if swing > self._tuning.swing_temp_c or K.SWING in self.conditions:
             self._condition(K.SWING).feed(at_ms, swing, self._tuning.swing_temp_c, self._tuning.deadband_temp_c)
 
+    def _is_swing_of_another(self, at_ms: int) -> bool:
+        """A nest that was carried elsewhere follows its new air for an hour; one that is too hot or too cold, or was within
+        the hour, swings because of that."""
+        if self.standing is not None and at_ms < self.standing.since_ms + CARRIED_MS:
+            return True
+        return any(
+            self._stands(kind) or at_ms < self._ended.get(kind, (-HOUR_MS, 0))[0] + HOUR_MS for kind in (K.HOT, K.COLD)
+        )
+
     def _note_faults(self, at_ms: int, temp_c: float | None, rh_pct: float | None) -> bool:
         """Whether the probe can be believed; True while that is in question."""
-        if rh_pct is not None and rh_pct >= CONDENSED_RH_PCT:
-            self._condensed_ms = at_ms if self._condensed_ms < 0 else self._condensed_ms
-        else:
-            self._condensed_ms = -1
-        if temp_c is None or rh_pct is None or not GATE_TEMP_C[0] <= temp_c <= GATE_TEMP_C[1] or rh_pct <= 0.0:
-            self._missing_ms = at_ms if self._missing_ms < 0 else self._missing_ms
-        else:
-            self._missing_ms = -1
-        if self._same != (temp_c, rh_pct):
-            self._same, self._same_ms, self._same_count = (temp_c, rh_pct), at_ms, 0
-        self._same_count += 1
-        doubted = max(self._condensed_ms, self._missing_ms, self._reported_ms) >= 0
-        if self._same_count < STUCK_READINGS and not doubted:
-            if K.FAULTY in self.conditions:
-                self._condition(K.FAULTY).mark(at_ms, 0.0, beyond=False, cleared=True)
-                return True
+        deadband = self._tuning.deadband_rh_pct if self.conditions and self._stands(K.FAULTY) else 0.0
+        if not self._doubt.note(at_ms, temp_c, rh_pct, deadband) and K.FAULTY not in self.conditions:
             return False
-        fault_s = self._fault_s(at_ms)
+        saturated = self.standing is not None and self.standing.bands.rh_pct.limit_high >= SATURATED_RH_PCT
+        fault_s = self._doubt.fault_s(at_ms, self._tuning, self._silence_ms, saturated=saturated)
         if fault_s or K.FAULTY in self.conditions:
             self._condition(K.FAULTY).mark(at_ms, fault_s, beyond=fault_s > 0, cleared=fault_s == 0)
             return True
         return False
 
-    def _fault_s(self, at_ms: int) -> float:
-        """For how many seconds the probe has not been believable; 0 while it is."""
-        tuning = self._tuning
-        coarse = all(value is None or value == round(value, 1) for value in self._same)
-        patience_ms = tuning.coarse_stuck_after_ms if coarse else tuning.stuck_after_ms
-        fault_ms = 0
-        if self._same_count >= STUCK_READINGS and at_ms - self._same_ms >= patience_ms:
-            fault_ms = at_ms - self._same_ms
-        if self._condensed_ms >= 0 and at_ms - self._condensed_ms >= tuning.condensed_after_ms:
-            fault_ms = max(fault_ms, at_ms - self._condensed_ms)
-        if self._missing_ms >= 0 and at_ms - self._missing_ms >= self._silence_ms:
-            fault_ms = max(fault_ms, at_ms - self._missing_ms)
-        if self._reported_ms >= 0 and at_ms - self._reported_ms >= REPORTED_AFTER_MS:
-            fault_ms = max(fault_ms, at_ms - self._reported_ms)
-        return fault_ms / SECOND_MS
+    def _stands(self, kind: AlarmKind) -> bool:
+        return kind in self.conditions and self.conditions[kind].raised_ms is not None
 
     def _condition(self, kind: AlarmKind) -> Condition:
         found = self.conditions.get(kind)
@@ -313,6 +278,10 @@ class ProbeRules:
 
     def _due(self, kind: AlarmKind, condition: Condition) -> int:
         delays = self._tuning.delays[kind]
+        if condition.again:
+            delays = replace(
+                delays, off_ms=min(delays.off_ms << condition.again, max(delays.off_ms, self._tuning.longest_off_ms))
+            )
         if kind == K.HOT and self._rests():
             delays = replace(delays, on_ms=max(delays.on_ms, self._tuning.resting_hot_on_ms))
         return condition.due_ms(delays, self._tuning.severe_on_ms)
@@ -349,6 +318,7 @@ class ProbeRules:
         if severe:
             condition.priority = self._severe()
             return [Worse(self.probe, nest, kind, condition.priority, at_ms, condition.worst, condition.limit)]
+        self._ended[kind] = (at_ms, condition.again)
         condition.raised_ms = condition.inside_ms = None
         condition.escalated = False
         return [Returned(self.probe, nest, kind, at_ms, condition.worst)]
@@ -360,7 +330,9 @@ class ProbeRules:
     def _raise(self, kind: AlarmKind, condition: Condition, at_ms: int, priority: Priority) -> Event:
         assert self.standing is not None
         condition.raised_ms, condition.priority = at_ms, priority
-        detail = self._reported if kind == K.FAULTY else ""
+        ended_ms, again = self._ended.get(kind, (-AGAIN_WITHIN_MS, 0))
+        condition.again = min(again + 1, MOST_AGAIN) if at_ms - ended_ms < AGAIN_WITHIN_MS else 0
+        detail = self._doubt.reported if kind == K.FAULTY else ""
         return Raised(self.probe, self.standing.nest, kind, priority, at_ms, condition.worst, condition.limit, detail)
 
     def save(self) -> dict[str, Any]:
@@ -368,9 +340,9 @@ class ProbeRules:
         return {
             **{name: getattr(self, name) for name in _SAVED},
             "gaps": list(self._gaps),
-            "samples": list(self._samples),
-            "recent": list(self._recent),
-            "same": list(self._same),
+            **self._swing.save(),
+            "ended": self._ended,
+            **self._doubt.save(),
             "conditions": {kind: condition.save() for kind, condition in self.conditions.items()},
         }
 
@@ -379,16 +351,13 @@ class ProbeRules:
         for name in _SAVED:
             setattr(self, name, saved.get(name, getattr(self, name)))
         self._gaps.extend(saved["gaps"])
-        self._samples.extend((at_ms, temp_c) for at_ms, temp_c in saved["samples"])
-        self._recent.extend(saved.get("recent", ()))
-        self._same = (saved["same"][0], saved["same"][1])
+        self._swing.load(saved)
+        self._ended = {AlarmKind(kind): (at_ms, again) for kind, (at_ms, again) in saved.get("ended", {}).items()}
+        self._doubt = Doubt.load(saved)
         self.conditions = {AlarmKind(kind): Condition.load(each) for kind, each in saved["conditions"].items()}
         if self.seen:
             self._look_up(self.last_ms)
         self._plan()
 
 
-_SAVED = (
-    "last_ms", "heard_ms", "seen", "_every_ms", "_silence_ms", "_sample_ms", "_same_ms", "_same_count", "_condensed_ms",
-    "_missing_ms", "_reported", "_reported_ms",
-)  # fmt: skip
+_SAVED = ("last_ms", "heard_ms", "seen", "_every_ms", "_silence_ms")

@@ -85,8 +85,10 @@ class Standings:
         )
 
     def _room(self, placement: Placement, at_ms: int, until_ms: int) -> Standing:
-        """A room probe is right where it is right for some nest of that room: the hull of all their bands."""
+        """A room probe is right where it is right for some nest of that room: the hull of all their bands. Where all of them
+        rest, as in a fridge, so does the room."""
         found: Bands | None = None
+        season = Season.WINTER_REST
         for name in self._rows:
             nest = self.nest(name, at_ms)
             if nest is None or nest.room != placement.room or self._dead(name, nest, at_ms):
@@ -94,10 +96,12 @@ class Standings:
             held = self.keeping.bands_at(nest, Place.ROOM, at_ms)
             until_ms = min(until_ms, held.until_ms or FOREVER_MS)
             found = held.bands if found is None else found.hull(held.bands)
+            season = season if held.season == season else Season.ACTIVE
         if found is None:
+            season = Season.ACTIVE
             found = bands_for(self.keeping.species_of(None), Season.ACTIVE, Place.ROOM)
         until_ms = min(until_ms, (at_ms // DAY_MS + 1) * DAY_MS)
-        return Standing(None, placement.room, "", Place.ROOM, "", Season.ACTIVE, found, placement.since_ms, until_ms)
+        return Standing(None, placement.room, "", Place.ROOM, "", season, found, placement.since_ms, until_ms)
 
     def nest(self, name: str, at_ms: int) -> Nest | None:
         """The nest as it was at an instant; as it first was, before its first row."""

@@ -10,23 +10,28 @@ from sensord.alarms.deliveries import Deliveries, Telling
 from sensord.alarms.lifecycle import RANK, Alarm, AlarmState
 from sensord.alarms.log import AlarmLog, News
 from sensord.alarms.messages import compose, topic_of
-from sensord.clock import MINUTE_MS, from_ms
+from sensord.clock import HOUR_MS, MINUTE_MS, from_ms
 from sensord.model import Priority
 from sensord.settings import RouteSettings
 
 WINDOW_MS = 10 * MINUTE_MS
+BURST_MS = 3 * HOUR_MS
+ALL_CLEAR_WAITS_MS = HOUR_MS
 MOST_OF_A_TOPIC = 3
 MOST_OF_ALL = 8
-URGENT_EVERY_MS = MINUTE_MS
+FIRST_WAIT_MS, LONGEST_WAIT_MS = 10 * MINUTE_MS, HOUR_MS
+URGENT_FIRST_WAIT_MS, URGENT_LONGEST_WAIT_MS = MINUTE_MS, 10 * MINUTE_MS
 INSISTING = ("reminder", "escalation", "still")
 
 
 class Teller:
     """Groups news by kind and room, and puts the messages into the outbox of the routes they concern.
 
-    The first three messages of a topic within ten minutes go out at once; what follows is gathered and goes out as one
-    message when the ten minutes have passed (one minute where it is urgent). No more than eight messages that are not
-    urgent leave within ten minutes: a flood, in the standards' sense, begins above ten.
+    The first three messages of a topic within three hours go out at once; what follows is gathered and goes out as one
+    message ten minutes after the last, the next after twenty, and so on, an hour at most (where it is urgent one minute, two,
+    and so on, ten at most): who knows that a fridge warms up need not hear of its nests one by one. No more than eight
+    messages that are not urgent leave within ten minutes: a flood, in the standards' sense, begins above ten. An all-clear
+    waits, an hour at most, until nothing else of its topic stands.
     """
 
     def __init__(
@@ -84,7 +89,7 @@ class Teller:
         for topic, numbered in waiting.items():
             told = _unique([news for _, news in numbered])
             priority = max((each.alarm.priority for each in told), key=RANK.__getitem__)
-            if self._may_go(topic, priority, at_ms):
+            if self._may_go(topic, priority, at_ms) and not self._others_stand(topic, told, at_ms):
                 self._deliveries.drop_news(number for number, _ in numbered)
                 message = compose(told, at_ms, self._zone, self._link)
                 self._deliveries.add(message, self._ways(told, priority))
@@ -117,11 +122,24 @@ class Teller:
     def _may_go(self, topic: str, priority: Priority, at_ms: int) -> bool:
         if priority != Priority.HIGH and is_quiet(self._quiet, at_ms, self._zone):
             return False
-        of_topic = self._deliveries.recent(topic, at_ms - WINDOW_MS + 1)
-        if priority == Priority.HIGH:
-            return len(of_topic) < MOST_OF_A_TOPIC or at_ms - of_topic[-1] >= URGENT_EVERY_MS
-        of_all = self._deliveries.recent("", at_ms - WINDOW_MS + 1)
-        return len(of_topic) < MOST_OF_A_TOPIC and len(of_all) < MOST_OF_ALL
+        of_topic = self._deliveries.recent(topic, at_ms - BURST_MS + 1)
+        if of_topic and at_ms - of_topic[-1] < wait_ms(len(of_topic), urgent=priority == Priority.HIGH):
+            return False
+        return priority == Priority.HIGH or len(self._deliveries.recent("", at_ms - WINDOW_MS + 1)) < MOST_OF_ALL
+
+    def _others_stand(self, topic: str, told: Sequence[News], at_ms: int) -> bool:
+        """Whether an all-clear had better wait: what it would be the first half of still goes on."""
+        over_ms = min((each.alarm.returned_ms or at_ms for each in told), default=at_ms)
+        if told[0].what != "returned" or at_ms - over_ms >= ALL_CLEAR_WAITS_MS:
+            return False
+        standing = (alarm for alarm in self._alarms.standing() if alarm.aside is None)
+        return any(topic_of(News("returned", alarm)) == topic for alarm in standing)
+
+
+def wait_ms(told: int, *, urgent: bool) -> int:
+    """How long after the last of ``told`` messages of a topic the next may leave. Pure."""
+    first, longest = (URGENT_FIRST_WAIT_MS, URGENT_LONGEST_WAIT_MS) if urgent else (FIRST_WAIT_MS, LONGEST_WAIT_MS)
+    return 0 if told < MOST_OF_A_TOPIC else min(longest, first << min(told - MOST_OF_A_TOPIC, 6))
 
 
 def is_escalation(telling: Telling) -> bool:

@@ -2,6 +2,9 @@
 
 The numbers are the keeper's settings; their defaults are common practice but for the deadbands: 3 %RH is the sensor's
 typical accuracy plus its hysteresis (Sensirion SHT3x datasheet: 2 and 0.8 %RH), 0.5 °C likewise.
+
+An alarm that comes back within two hours has to be over for twice as long before that counts, up to ``longest_off_ms``:
+what comes and goes all day is one thing to see to, not twenty.
 """
 
 from __future__ import annotations
@@ -41,9 +44,11 @@ class Tuning:
     resting_hot_on_ms: int = HOUR_MS
     resting_severe_margin_c: float = 10.0
     swing_temp_c: float = 6.0
+    longest_off_ms: int = 4 * HOUR_MS
     silent_after_ms: int = 15 * MINUTE_MS
-    hub_down_after_ms: int = MINUTE_MS
+    hub_down_after_ms: int = 5 * MINUTE_MS
     condensed_after_ms: int = 6 * HOUR_MS
+    condensed_where_wet_ms: int = 7 * DAY_MS
     stuck_after_ms: int = 2 * HOUR_MS
     coarse_stuck_after_ms: int = DAY_MS
     reservoir_days: float = 7.0

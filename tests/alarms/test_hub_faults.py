@@ -122,7 +122,7 @@ def test_a_fault_that_comes_and_goes_raises_nothing(room: HubRoom) -> None:
     assert room.log.since(0) == []
 
 
-def test_a_hub_that_is_off_is_told_within_a_minute_and_its_probes_silence_is_suppressed(room: HubRoom) -> None:
+def test_a_hub_that_is_off_is_told_within_five_minutes_and_its_probes_silence_is_suppressed(room: HubRoom) -> None:
     """One message at its last will, an urgent one once nobody has seen the nests for a quarter of an hour, one all-clear.
     The sixty probes' own silence stands in the log, suppressed by design (ANSI/ISA-18.2), and is never told."""
     room.minutes(5)
@@ -130,7 +130,7 @@ def test_a_hub_that_is_off_is_told_within_a_minute_and_its_probes_silence_is_sup
     down_ms = to_ms(room.clock.now())
     room.minutes(40, without=tuple(room.numbers))
     (hub,) = [alarm for alarm in room.log.since(0) if alarm.hub]
-    assert (hub.hub, hub.kind, hub.raised_ms - down_ms) == ("hub-a", AlarmKind.SILENT, 60_000)
+    assert (hub.hub, hub.kind, hub.raised_ms - down_ms) == ("hub-a", AlarmKind.SILENT, 300_000)
     silent = [alarm for alarm in room.log.standing() if alarm.probe]
     assert {(alarm.kind, alarm.state) for alarm in silent} == {(AlarmKind.SILENT, AlarmState.SUPPRESSED)}
     assert len(silent) == 60
@@ -140,7 +140,7 @@ def test_a_hub_that_is_off_is_told_within_a_minute_and_its_probes_silence_is_sup
     assert "Hub hub-a: it is off or cannot reach the broker; 60 probes are not read" in body
     assert "First: Check hub hub-a: its power" in body
     told_ms = room.connection.execute("SELECT min(at_ms) FROM messages").fetchone()[0]
-    assert told_ms - down_ms <= 75_000
+    assert told_ms - down_ms <= 315_000
     room.says()
     room.minutes(30)
     assert [title for title, _ in room.messages()][2:] == ["Over: hub hub-a no readings"]
@@ -151,8 +151,7 @@ def test_a_hub_that_is_off_is_told_within_a_minute_and_its_probes_silence_is_sup
 def test_a_short_restart_of_a_hub_tells_nothing(room: HubRoom) -> None:
     room.minutes(5)
     room.says("down")
-    room.clock.advance(50)
-    room.watch.cycle()
+    room.minutes(4, without=tuple(room.numbers))
     room.says()
     room.minutes(20)
     assert room.log.since(0) == []
@@ -221,7 +220,6 @@ def test_a_faulty_probe_raises_no_alarm_of_humidity_but_heat_is_told(room: HubRo
     assert states == {
         AlarmKind.FAULTY: AlarmState.UNACKNOWLEDGED,
         AlarmKind.HOT: AlarmState.UNACKNOWLEDGED,
-        AlarmKind.SWING: AlarmState.UNACKNOWLEDGED,
         AlarmKind.DRY: AlarmState.SUPPRESSED,
     }
     assert not any("dry" in title for title, _ in room.messages())

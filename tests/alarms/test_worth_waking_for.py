@@ -1,0 +1,287 @@
+"""What is no reason to wake a keeper: saturated air where it belongs, what comes and goes, and half the news of one event."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC
+
+import pytest
+
+from sensord.alarms.conditions import Event, Raised, Returned
+from sensord.alarms.deliveries import Deliveries
+from sensord.alarms.log import AlarmLog
+from sensord.alarms.rules import ProbeRules
+from sensord.alarms.standing import Standings
+from sensord.alarms.swing import Swing
+from sensord.alarms.teller import Teller, wait_ms
+from sensord.alarms.tuning import Tuning
+from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS, parse_instant, to_ms
+from sensord.db import open_db, transaction
+from sensord.keeping.keeping import Keeping
+from sensord.keeping.species import load_species
+from sensord.model import AlarmKind, Nest, NestKind, Place, Placement, Priority
+from sensord.settings import RouteSettings
+
+JUNE = to_ms(parse_instant("2026-06-01T00:00:00Z"))
+JANUARY = to_ms(parse_instant("2026-01-10T00:00:00Z"))
+KEEPING = Keeping(load_species(None))
+# Lasius niger: wet end 55 to 100 %RH, dry end 30 to 98; 10 to 34 °C, at rest 0 to 14 °C
+CONDENSED = "probe hub/p1 has been at 99.5 %RH or above for a quarter of an hour at 0x44"
+
+
+def rules(place: Place = Place.WET_END, *, since_ms: int = 0, nest: str | None = "T1", other: str = "") -> ProbeRules:
+    nests = [Nest("T1", NestKind.TUBE, "cellar", "A", "Lasius niger")]
+    nests += [Nest("T2", NestKind.TUBE, "cellar", "A", other)] if other else []
+    standings = Standings([Placement("hub/p1", nest, "cellar", place, since_ms)], nests, KEEPING)
+    return ProbeRules("hub/p1", Tuning(), standings.of)
+
+
+def feed(
+    probe: ProbeRules,
+    values: Sequence[tuple[float, float]],
+    *,
+    from_min: float = 0,
+    start_ms: int = JUNE,
+    every: int = 1,
+) -> list[Event]:
+    """Readings every so many minutes, each a trifle different from the last so that nothing looks stuck."""
+    events = []
+    for number, (temp_c, rh_pct) in enumerate(values):
+        at_ms = start_ms + round((from_min + number * every) * MINUTE_MS)
+        events += probe.read(at_ms, temp_c + number % 7 / 1e3, rh_pct)
+    return events
+
+
+def told(events: Sequence[Event]) -> list[tuple[str, AlarmKind, float]]:
+    """Sort, kind and minutes since the first of June."""
+    return [(type(event).__name__, event.kind, (event.at_ms - JUNE) / MINUTE_MS) for event in events]
+
+
+def test_a_probe_at_the_wet_end_may_read_saturated_air_for_days() -> None:
+    """98 %RH and a probe that reads 2 too many (Sensirion SHT3x data sheet: ±2 %RH) is not a probe to be dried."""
+    assert feed(rules(), [(24, 99.8)] * (6 * 24 * 6), every=10) == []
+
+
+def test_a_week_of_saturated_air_at_the_wet_end_is_told_once_and_over_a_deadband_lower() -> None:
+    probe = rules()
+    week = feed(probe, [(24, 100.0)] * (7 * 24 * 6 + 2), every=10)
+    minute = (7 * 24 * 6 + 2) * 10
+    between = feed(probe, ([(24, 99.0)] * 20 + [(24, 100.0)] * 20) * 5, from_min=minute)
+    dried = feed(probe, [(24, 96.0)] * 15, from_min=minute + 200)
+    assert told(week) == [("Raised", AlarmKind.FAULTY, 7 * DAY_MS / MINUTE_MS)]
+    assert between == []
+    assert told(dried) == [("Returned", AlarmKind.FAULTY, minute + 210)]
+
+
+def test_elsewhere_six_hours_of_saturated_air_mean_a_wet_probe() -> None:
+    events = feed(rules(Place.DRY_END), [(24, 100.0)] * 400)
+    assert told(events) == [("Raised", AlarmKind.WET, 15), ("Raised", AlarmKind.FAULTY, 360)]
+    almost = feed(rules(Place.DRY_END), ([(24, 100.0)] * 350 + [(24, 99.4)]) * 2)
+    assert [event.kind for event in almost] == [AlarmKind.WET]
+
+
+def test_the_hubs_word_on_saturated_air_waits_for_the_rule_of_the_place() -> None:
+    """It says so after a quarter of an hour, and a scan may come every twenty minutes only."""
+    for every in (1, 20):
+        probe = rules()
+        events = feed(probe, [(24, 99.9)] * 20, every=every)
+        probe.report(JUNE + 20 * every * MINUTE_MS, CONDENSED)
+        for number in range(20, 120):
+            at_ms = JUNE + number * every * MINUTE_MS
+            events += probe.tick(at_ms - 1) + probe.read(at_ms, 24 + number % 7 / 1e3, 99.9)
+        assert events == []
+
+
+def test_a_saturated_probe_that_falls_silent_is_told_in_the_hubs_words() -> None:
+    probe = rules()
+    feed(probe, [(24, 99.9)] * 20)
+    probe.report(JUNE + 20 * MINUTE_MS, CONDENSED)
+    feed(probe, [(24, 99.9)] * 20, from_min=20)
+    assert probe.tick(JUNE + 53 * MINUTE_MS) == []
+    (event,) = probe.tick(JUNE + 54 * MINUTE_MS)
+    assert isinstance(event, Raised)
+    assert (event.kind, event.priority, event.detail) == (AlarmKind.FAULTY, Priority.MEDIUM, CONDENSED)
+
+
+def test_what_the_hub_says_beside_saturated_air_counts_once_the_air_is_dry_again() -> None:
+    probe = rules()
+    feed(probe, [(24, 99.9)] * 20)
+    probe.report(JUNE + 20 * MINUTE_MS, "probe hub/p1 has restarted by itself at 0x44; its supply dips")
+    events = feed(probe, [(24, 99.9)] * 20, from_min=20) + feed(probe, [(24, 90.0)] * 10, from_min=40)
+    assert told(events) == [("Raised", AlarmKind.FAULTY, 44)]
+
+
+def test_a_gap_does_not_end_a_fault() -> None:
+    probe = rules(Place.DRY_END)
+    feed(probe, [(24, 100.0)] * 400)
+    after = feed(probe, [(24, 100.0)] * 60, from_min=400 + 180)
+    assert [(kind, sort) for sort, kind, _ in told(after)] == [
+        (AlarmKind.SILENT, "Raised"), (AlarmKind.SILENT, "Returned"),
+    ]  # fmt: skip
+
+
+def test_a_fridges_own_air_rests_with_its_nests() -> None:
+    """A room whose nests all rest: a defrost of twenty minutes is neither heat nor swing; a warm hour and more is heat."""
+    defrost = ([(5, 60)] * 100 + [(18, 60)] * 20) * 4
+    assert feed(rules(Place.ROOM, nest=None), defrost, start_ms=JANUARY) == []
+    warm = feed(rules(Place.ROOM, nest=None), [(5, 60)] * 60 + [(18, 60)] * 70, start_ms=JANUARY)
+    assert [(event.kind, event.priority) for event in warm] == [(AlarmKind.HOT, Priority.LOW)]
+
+
+def test_a_room_in_which_one_nest_does_not_rest_does_not_rest() -> None:
+    kinds = {
+        event.kind
+        for event in feed(
+            rules(Place.ROOM, nest=None, other="Atta sexdens"), [(20, 60)] * 30 + [(31, 60)] * 30, start_ms=JANUARY
+        )
+    }
+    assert kinds == {AlarmKind.SWING}
+
+
+def test_a_nest_that_was_carried_elsewhere_may_follow_its_new_air_for_an_hour() -> None:
+    climb = [(12 + min(number, 30) / 2, 80) for number in range(150)]
+    assert feed(rules(since_ms=JUNE), climb) == []
+    assert [event.kind for event in feed(rules(since_ms=JUNE - HOUR_MS), climb)] == [AlarmKind.SWING, AlarmKind.SWING]
+
+
+def test_what_is_too_hot_is_not_told_as_a_swing_as_well() -> None:
+    """Up within minutes and back again, then an hour and a half of peace: heat, over, and no swing of its own after it."""
+    values = [(24, 80)] * 60 + [(36, 80)] * 60 + [(24, 80)] * 150
+    assert [event.kind for event in feed(rules(), values)] == [AlarmKind.HOT, AlarmKind.HOT]
+
+
+def test_a_swing_counts_again_an_hour_after_the_heat() -> None:
+    values = [(24, 80)] * 60 + [(36, 80)] * 60 + [(24, 80)] * 130 + [(32, 80)] * 30
+    kinds = [event.kind for event in feed(rules(), values)]
+    assert kinds == [AlarmKind.HOT, AlarmKind.HOT, AlarmKind.SWING]
+
+
+def test_nobody_can_tell_a_swing_from_the_first_samples() -> None:
+    """A door that stood open just after the first reading."""
+    swing = Swing()
+    assert [
+        swing.take(n * 5 * MINUTE_MS, temp, MINUTE_MS) for n, temp in enumerate([24.0, 14.0, 24.0, 24.0, 24.0])
+    ] == [0.0] * 5
+    assert swing.take(25 * MINUTE_MS, 14.0, MINUTE_MS) == 0.0
+
+
+def test_an_alarm_that_keeps_coming_back_has_to_be_over_for_twice_as_long_each_time() -> None:
+    """Too hot for twenty minutes, well for so many: off-delays of 10, 20, 40, 80 and 160 minutes, and no longer."""
+    probe, minute, lasted = rules(), 0, []
+    for well in (12, 22, 42, 82, 162, 162):
+        feed(probe, [(36, 80)] * 20, from_min=minute)
+        events = feed(probe, [(24, 80)] * well, from_min=minute + 20)
+        lasted += [(event.at_ms - JUNE) / MINUTE_MS - minute - 20 for event in events if isinstance(event, Returned)]
+        minute += 20 + well
+    assert lasted == [10, 20, 40, 80, 160, 160]
+
+
+def test_what_comes_back_within_the_longer_delay_is_not_told_again() -> None:
+    hour = [(36, 80)] * 25 + [(24, 80)] * 35
+    raised = [event for event in feed(rules(), hour * 12) if isinstance(event, Raised)]
+    assert [event.kind for event in raised] == [AlarmKind.HOT] * 3
+
+
+def test_two_hours_of_peace_and_the_first_delay_holds_again() -> None:
+    probe = rules()
+    feed(probe, ([(36, 80)] * 20 + [(24, 80)] * 30) * 2)
+    events = feed(probe, [(24, 80)] * 130 + [(36, 80)] * 20 + [(24, 80)] * 30, from_min=100)
+    ended = [event.at_ms for event in events if isinstance(event, Returned)]
+    assert [(at_ms - JUNE) / MINUTE_MS for at_ms in ended] == [100 + 150 + 10]
+
+
+def test_how_often_it_came_back_survives_a_restart_and_not_a_move() -> None:
+    probe = rules()
+    feed(probe, [(36, 80)] * 20 + [(24, 80)] * 30)
+    again = rules()
+    again.load(probe.save())
+    events = feed(again, [(36, 80)] * 20 + [(24, 80)] * 30, from_min=50)
+    assert told(events)[-1] == ("Returned", AlarmKind.HOT, 50 + 20 + 20)
+
+
+@pytest.mark.parametrize(
+    ("told_so_far", "minutes", "urgent_minutes"),
+    [(0, 0, 0), (2, 0, 0), (3, 10, 1), (4, 20, 2), (5, 40, 4), (6, 60, 8), (7, 60, 10), (60, 60, 10)],
+)
+def test_each_further_message_of_a_topic_waits_longer(told_so_far: int, minutes: int, urgent_minutes: int) -> None:
+    assert wait_ms(told_so_far, urgent=False) == minutes * MINUTE_MS
+    assert wait_ms(told_so_far, urgent=True) == urgent_minutes * MINUTE_MS
+
+
+class Told:
+    """An alarm log with a teller in memory; alarms of nests of one room."""
+
+    def __init__(self) -> None:
+        self.connection = open_db(":memory:")
+        self.log = AlarmLog(self.connection)
+        self.teller = Teller(self.log, Deliveries(self.connection), [RouteSettings("phone")], UTC, "http://wall")
+
+    def take(self, *events: Event) -> None:
+        with transaction(self.connection):
+            self.teller.hear([news for event in events if (news := self.log.take(event, None)) is not None])
+
+    def raise_(self, nest: int, minute: float, priority: Priority = Priority.MEDIUM) -> None:
+        at_ms = JUNE + round(minute * MINUTE_MS)
+        self.take(Raised(f"hub/p{nest}", f"T{nest}", AlarmKind.COLD, priority, at_ms, 5.0, 10.0))
+
+    def end(self, nest: int, minute: float) -> None:
+        self.take(Returned(f"hub/p{nest}", f"T{nest}", AlarmKind.COLD, JUNE + round(minute * MINUTE_MS), 5.0))
+
+    def tell(self, minute: float) -> None:
+        with transaction(self.connection):
+            self.teller.tell(JUNE + round(minute * MINUTE_MS))
+
+    def messages(self) -> list[tuple[float, str]]:
+        rows = self.connection.execute("SELECT at_ms, title FROM messages ORDER BY at_ms").fetchall()
+        return [((at_ms - JUNE) / MINUTE_MS, title) for at_ms, title in rows]
+
+
+def test_an_event_that_takes_hours_is_told_ever_more_rarely_and_completely() -> None:
+    """A fridge that gets too cold, its sixty nests one by one every five minutes: some ten messages tell of every nest."""
+    room = Told()
+    for minute in range(360):
+        if minute % 5 == 0 and minute < 300:
+            room.raise_(minute // 5, minute)
+        room.tell(minute)
+    begun = [minute for minute, _ in room.messages()]
+    assert begun[:7] == [0, 5, 10, 20, 40, 80, 140]
+    assert len(begun) <= 12
+    assert room.connection.execute("SELECT count(*) FROM message_alarms").fetchone() == (60,)
+
+
+def test_an_all_clear_waits_until_the_rest_is_over_too() -> None:
+    room = Told()
+    for nest in range(3):
+        room.raise_(nest, 0, Priority.HIGH)
+    room.tell(0)
+    room.end(0, 30)
+    room.tell(30)
+    room.end(1, 50)
+    room.tell(50)
+    assert len(room.messages()) == 1
+    room.end(2, 70)
+    room.tell(70)
+    assert room.messages()[1:] == [(70, "Over: 3 nests of hub hub too cold")]
+
+
+def test_an_all_clear_waits_an_hour_at_most() -> None:
+    room = Told()
+    for nest in range(2):
+        room.raise_(nest, 0)
+    room.tell(0)
+    room.end(0, 30)
+    for minute in range(30, 100):
+        room.tell(minute)
+    assert room.messages()[1:] == [(90, "Over: nest T0 too cold")]
+
+
+def test_an_all_clear_does_not_wait_for_what_is_set_aside() -> None:
+    room = Told()
+    for nest in range(2):
+        room.raise_(nest, 0)
+    room.tell(0)
+    (shelved,) = [alarm for alarm in room.log.standing() if alarm.nest == "T1"]
+    room.log.shelve(shelved.id, JUNE + 10 * HOUR_MS, "being mended", "keeper", JUNE)
+    room.end(0, 30)
+    room.tell(30)
+    assert room.messages()[1:] == [(30, "Over: nest T0 too cold")]
