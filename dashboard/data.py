@@ -305,7 +305,7 @@ def _stand(name: str, standings: Standings, held: list[Placement], at_ms: int) -
     placement = min((one for one in held if one.place in PLACES), key=lambda one: PLACES.index(one.place), default=None)
     if placement is not None:
         standing = standings.of(placement.probe, at_ms) or standing
-    return NestNow(nest, placement, bands=standing.bands, species=standing.species)
+    return NestNow(nest, placement, bands=standing.bands, species=standing.species, season=standing.season.value)
 
 
 def _probe(name: str, placement: Placement | None, reading: Reading | None) -> ProbeNow:

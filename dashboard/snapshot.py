@@ -60,7 +60,7 @@ class NestNow:
     Attributes:
         probe: the probe in it, None where it has none. bands: of its species, season and place, None where unknown.
         air: None where there never was a reading. water: None where there is no outlook.
-        died_ms: when its colony died; such a nest is on no wall, and keeps its page.
+        died_ms: when its colony died; such a nest is on no wall, and keeps its page. season: empty where not known.
     """
 
     nest: Nest
@@ -70,6 +70,7 @@ class NestNow:
     water: Water | None = None
     species: str = ""
     died_ms: int | None = None
+    season: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,6 +34,8 @@ LAYERS = {
     "moisture": ("Show dew point and vapour pressure deficit", "Hide dew point and vapour pressure deficit"),
 }
 """Words of the link while it is not drawn, and while it is."""
+SEASONS = {"active": "active", "wind_down": "winding down", "winter_rest": "winter rest", "wake_up": "waking up"}
+"""Why a limit is where it is: what is warm in winter is cold in summer."""
 CHART = "What the probe measured"
 SIBLINGS_MEDIAN = "siblings, median"
 KIN = (

@@ -8,7 +8,7 @@ from urllib.parse import quote
 
 from dash import html
 
-from dashboard import text
+from dashboard import text, text_nest
 from dashboard.components.service import service_words
 from dashboard.snapshot import NestNow, Snapshot
 from dashboard.units import CELSIUS, in_words, short, sign
@@ -26,6 +26,7 @@ def facts(now: NestNow, snapshot: Snapshot) -> list[Any]:
         ("state", ": ".join(part for part in (text.STATES[card.state], card.reason) if part)),
         ("alarms", service_words(taken, snapshot, f"nest {now.nest.name}") if taken else ""),
         ("species", now.species or now.nest.species),
+        ("season", text_nest.SEASONS.get(now.season, "")),
         (f"humidity, {place}", card.rh + (f", {card.rh_trend}" if card.rh_trend else "")),
         (f"temperature, {place}", temp + (f", {card.temp_trend}" if card.temp_trend else "")),
         ("water left", card.days),

@@ -72,7 +72,7 @@ def _species(room: Room) -> Iterator[Finding]:
         yield from (Finding("species", False, problem) for problem in error.problems)
     else:
         own = len(keeping.by_colony) + len(keeping.by_nest)
-        known = len(keeping.library) - (ANY in keeping.library)
+        known = sum(species.key != ANY for species in keeping.library.values())
         yield Finding("species", True, f"{known} known, {own} colonies and nests with files of their own")
         yield from (Finding("species", False, line) for line in keeping.unused)
         yield from _without_file(room, keeping)

@@ -5,11 +5,13 @@ from __future__ import annotations
 import itertools
 import math
 from array import array
+from datetime import UTC, datetime
 
 import pytest
 
 from dashboard.data import Data, trend_of
 from dashboard.nest_data import thinned
+from dashboard.pages.nest_now import facts
 from dashboard.wall_model import wall_of
 from sensord.alarms.watch import standings_of
 from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS, to_ms
@@ -51,6 +53,15 @@ def test_the_wet_end_speaks_for_its_nest_and_shows_its_trend(kept, clock) -> Non
     assert pytest.approx(6.0, abs=0.05) == air.rh_trend_pct_h
     assert pytest.approx(0.0, abs=0.05) == air.temp_trend_c_h
     assert nests["A-1"].bands is not None
+
+
+def test_the_page_says_what_season_the_nest_is_in(kept, clock) -> None:
+    """24 °C are too hot in January, and the page says why."""
+    clock.advance((datetime(2027, 1, 10, 12, tzinfo=UTC) - clock.now()).total_seconds())
+    data = Data(kept)
+    now = data.nest("A-1")
+    assert "winter_rest" == now.season
+    assert "winter rest" in str(facts(now, data.snapshot()))
 
 
 def test_a_reading_from_before_the_probe_came_here_is_not_shown(kept) -> None:
