@@ -29,7 +29,7 @@ PURE = [
     *(path for path in sorted((ROOT / "sensord" / "insight").glob("*.py")) if path.name != "history.py"),
     *(
         ROOT / "sensord" / "alarms" / f"{name}.py"
-        for name in ("rules", "lifecycle", "conditions", "aside", "reservoir")
+        for name in ("rules", "lifecycle", "conditions", "aside", "reservoir", "swing", "doubt")
     ),
     *(
         ROOT / "sensord" / "keeping" / f"{name}.py"
