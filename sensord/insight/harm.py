@@ -188,7 +188,7 @@ def _least(one: Floats, other: Floats) -> Floats:
 
 
 def _wet_strains(airs: Sequence[PlaceAir], peers: Sequence[PlaceAir]) -> list[Floats]:
-    """Saturated, and wetter than this nest usually is, by more than its siblings became wetter meanwhile: 0..1 an hour.
+    """Saturated, and wetter than this nest usually was until then, by more than its siblings became wetter meanwhile: 0..1 an hour.
 
     One that is as wet at most times is no flooded nest. A nest that is colder than its siblings is judged by what its air
     would be at their temperature: cold air is damp without a drop more water in it.
@@ -209,10 +209,15 @@ def _wet_strains(airs: Sequence[PlaceAir], peers: Sequence[PlaceAir]) -> list[Fl
     return found
 
 
-def _usual(rh: Floats) -> float:
-    """The drier quarter."""
-    known = np.sort(rh[np.isfinite(rh)])
-    return float(known[len(known) // 4]) if len(known) else float("nan")
+def _usual(rh: Floats) -> Floats:
+    """The drier quarter of the hours until then, day by day: a nest that dries later was not wet before."""
+    found = np.full(len(rh), np.nan)
+    for first in range(0, len(rh), 24):
+        until_then = rh[: first + 24]
+        known = until_then[np.isfinite(until_then)]
+        if len(known):
+            found[first : first + 24] = np.partition(known, len(known) // 4)[len(known) // 4]
+    return found
 
 
 def _at_temperature(air: PlaceAir, siblings_c: Floats | None) -> Floats:

@@ -325,8 +325,11 @@ class _Maker:
         self.room.nests.append(
             Nest(one.name, one.kind, "den", one.rack, one.species, one.name, "growing", since, None, None, water_ml, None)
         )  # fmt: skip
-        around = np.minimum(self.room_pa, 0.75 * _saturated_pa(one.temp_c)) if self.winter else self.room_pa
         full = _saturated_pa(one.temp_c)
+        most = (
+            0.5 if self.what in ("dry", "reservoir_empty") else 0.75
+        )  # over dry cotton in a damp cellar nobody dies of thirst
+        around = np.minimum(self.room_pa, most * full) if self.winter else self.room_pa
         for place, share in ((Place.WET_END, one.wet), (Place.DRY_END, one.dry_end)):
             if place in one.places:
                 probe = f"{one.name}-{place.value[0]}".lower()

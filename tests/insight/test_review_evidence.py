@@ -119,6 +119,16 @@ def test_cold_air_is_damp_without_water():
     assert measure(flooded, siblings, Factor.WET).harm > 0.8
 
 
+def test_damp_before_it_dried_is_not_wet():
+    """A nest that dries was no wetter before than it always was; one that was flooded and then dried was."""
+    siblings = [air(rh_pct=96.0) for _ in range(4)]
+    assert measure(air(rh_pct=series(98.5, 78.0, 8 * 24)), siblings, Factor.WET).harm < 0.05
+    flooded = np.where(
+        np.arange(HOURS) < HOURS - 12 * 24, 85.0, np.where(np.arange(HOURS) < HOURS - 5 * 24, 100.0, 80.0)
+    )
+    assert measure(air(rh_pct=flooded), siblings, Factor.WET).harm > 0.8
+
+
 def swinging(period_h, reach_c, minutes=5, last_d=6):
     """A nest whose temperature goes to and fro at the end: what is stored of it hour by hour."""
     at_h = np.arange(0, HOURS, minutes / 60)
