@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from datetime import datetime
 from typing import IO, Any, BinaryIO, TextIO
 
-from sensord.cells import not_utf8, number_of, plain_number
+from sensord.cells import not_utf8, number_of
 from sensord.clock import DAY_MS, EPOCH, iso, parse_instant, to_ms
 from sensord.errors import InputError
 from sensord.keeping.tables import NO_UTF8, check_when, open_rows
@@ -22,7 +22,7 @@ from sensord.store.base import Row
 CHUNK_ROWS = 50_000
 TEMP_C = (-100.0, 150.0)
 RH_PCT = (0.0, 100.0)
-_MOST_NUMBERS = 100_000
+_MOST_NUMBERS = 30_000
 LIKE_FAHRENHEIT_C = 45.0
 """A nest that was never cooler is no nest (common practice: most ants die in hours at that); 45 °F is a cool room."""
 
@@ -79,7 +79,7 @@ def doubts(lowest: dict[str, float]) -> list[str]:
     ]
 
 
-class _Numbers(dict[str, float | None]):
+class Numbers(dict[str, float | None]):
     """Cell to number, None of a blank one. Remembered, as a probe says the same few thousand values again and again."""
 
     def __init__(self, low: float, high: float) -> None:
@@ -88,7 +88,10 @@ class _Numbers(dict[str, float | None]):
 
     def __missing__(self, text: str) -> float:
         """Read a number that was not met before; ValueError where it is none or out of range."""
-        value = plain_number(text)
+        # As cells.plain_number, which takes twice as long: what passes here and not there lies out of range.
+        if not text.isascii() or "_" in text or not text.isprintable():
+            raise ValueError(text)
+        value = float(text)
         if not self._low <= value <= self._high:
             raise ValueError(text)
         if len(self) > _MOST_NUMBERS:
@@ -106,7 +109,7 @@ class _Checker:
         self._latest_ms = now_ms + DAY_MS
         self._now_ms = now_ms
         self._probes: dict[str, str] = {}
-        self._temps, self._rhs = _Numbers(*TEMP_C), _Numbers(*RH_PCT)
+        self._temps, self._rhs = Numbers(*TEMP_C), Numbers(*RH_PCT)
 
     def chunk(self, reader: Any, bad: list[tuple[int, str]]) -> tuple[list[Row], bool]:
         """Up to CHUNK_ROWS good rows of a csv.reader; whether the file has ended. One loop with all in it, for speed."""

@@ -6,10 +6,14 @@ import json
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from sensord import cli
+from sensord.cells import number_of
 from sensord.db import open_db
 from sensord.keeping.registry import Registry
+from sensord.store import readings_csv
 from sensord.store.sqlite import SqliteStore
 
 NESTS = "nest,kind,room,rack,species,colony,stage,since,bore_mm,chamber_mm,reservoir_ml,plug\n"
@@ -78,6 +82,19 @@ def test_plain_numbers_of_every_form(desk: Desk) -> None:
     assert desk.brings("readings", text)[0] == 0
     found = SqliteStore(desk.folder / "data" / "station.db").raw("a/b", 0, 2**60)
     assert list(found.temp_c) == [20.0, 20.0, 20.0, 20.0, 0.5, -40.0, 0.001, -100.0, 150.0]
+
+
+@given(st.text(alphabet="0123456789+-._eE ,\nnaif\u0662", max_size=8))
+def test_numbers_read_fast_are_those_read_with_care(text: str) -> None:
+    """The short way through a file takes no cell for a number that the careful one would refuse, and reads it alike."""
+    remembered = readings_csv.Numbers(-100.0, 150.0)
+    try:
+        fast = remembered[text]
+    except ValueError:
+        return
+    assert fast == number_of("temp_c", text.strip(), -100.0, 150.0, "missing")
+    assert text in remembered
+    assert "\n" not in text
 
 
 def test_rows_that_are_no_utf_8_are_told_one_by_one(desk: Desk) -> None:
