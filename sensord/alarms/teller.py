@@ -19,7 +19,7 @@ BURST_MS = 3 * HOUR_MS
 ALL_CLEAR_WAITS_MS = HOUR_MS
 MOST_OF_A_TOPIC = 3
 MOST_OF_ALL = 8
-FIRST_WAIT_MS, LONGEST_WAIT_MS = 10 * MINUTE_MS, HOUR_MS
+FIRST_WAIT_MS, LONGEST_WAIT_MS = 10 * MINUTE_MS, 30 * MINUTE_MS
 URGENT_FIRST_WAIT_MS, URGENT_LONGEST_WAIT_MS = MINUTE_MS, 10 * MINUTE_MS
 INSISTING = ("reminder", "escalation", "still")
 
@@ -28,7 +28,7 @@ class Teller:
     """Groups news by kind and room, and puts the messages into the outbox of the routes they concern.
 
     The first three messages of a topic within three hours go out at once; what follows is gathered and goes out as one
-    message ten minutes after the last, the next after twenty, and so on, an hour at most (where it is urgent one minute, two,
+    message ten minutes after the last, the next after twenty, and so on, half an hour at most (where it is urgent one minute, two,
     and so on, ten at most): who knows that a fridge warms up need not hear of its nests one by one. No more than eight
     messages that are not urgent leave within ten minutes: a flood, in the standards' sense, begins above ten. An all-clear
     waits, an hour at most, until nothing else of its topic stands.
