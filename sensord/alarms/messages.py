@@ -29,12 +29,17 @@ FIRST = {
     K.DRY: "Look at the reservoir and the cotton; top up, or offer a fresh tube.",
     K.WET: "Let air in; take away standing water, leftovers and mould.",
     K.HOT: "Switch the heat off at the socket (at rest: see to the cooling) and move the nest somewhere cooler; do not chill it suddenly.",
-    K.COLD: "Check the heat source and its socket; warm the room slowly.",
+    K.COLD: "Check the heat source and its socket (at rest: see to the cooling); warm it up slowly.",
     K.SWING: "Look for sun, draught or a heat mat that switches hard.",
     K.RESERVOIR: "Top up the reservoir, or lay out a fresh tube.",
     K.SILENT: "Check the probe's plug and the hub's power; look at the nest yourself until it is back.",
     K.FAULTY: "Dry or replace the probe; look at the nest yourself until then.",
 }
+IN_THE_OPEN = {
+    K.DRY: "Look at the humidifier, the heating and for an open window; give water in the outworld.",
+    K.WET: "Let drier air in, or start the dehumidifier; wipe up what was spilt.",
+}
+"""Where the air of an outworld or a room is meant, not the cotton's."""
 PLACES = {Place.WET_END: "wet end", Place.DRY_END: "dry end", Place.OUTWORLD: "outworld", Place.ROOM: "room"}
 MOST_NAMES = 12
 MANY_OF_A_HUB = 3
@@ -111,7 +116,9 @@ def _first(alarms: Sequence[Alarm]) -> str:
     many = len(alarms) >= MANY_OF_A_HUB or bool(alarms[0].hub)
     if alarms[0].kind == K.SILENT and many and len(hubs) == 1 and "" not in hubs:
         return f"Check hub {hubs.pop()}: its power, its network, its bus cable; look at the nests yourself until it is back."
-    return FIRST[alarms[0].kind]
+    in_the_open = all(alarm.place in (Place.OUTWORLD, Place.ROOM) for alarm in alarms)
+    words = IN_THE_OPEN if in_the_open and alarms[0].kind in IN_THE_OPEN else FIRST
+    return words[alarms[0].kind]
 
 
 def _said(alarm: Alarm) -> str:

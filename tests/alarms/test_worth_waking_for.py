@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC
 
 import pytest
 
 from sensord.alarms.conditions import Event, Raised, Returned
 from sensord.alarms.deliveries import Deliveries
-from sensord.alarms.log import AlarmLog
+from sensord.alarms.log import AlarmLog, News, born_alarm
+from sensord.alarms.messages import compose
 from sensord.alarms.rules import ProbeRules
 from sensord.alarms.standing import Standings
 from sensord.alarms.swing import Swing
@@ -285,3 +287,53 @@ def test_an_all_clear_does_not_wait_for_what_is_set_aside() -> None:
     room.end(0, 30)
     room.tell(30)
     assert room.messages()[1:] == [(30, "Over: nest T0 too cold")]
+
+
+@pytest.mark.parametrize(
+    ("places", "says"),
+    [
+        ((Place.ROOM,), "First: Look at the humidifier"),
+        ((Place.OUTWORLD, Place.ROOM), "First: Look at the humidifier"),
+        ((Place.OUTWORLD, Place.WET_END), "First: Look at the reservoir and the cotton"),
+    ],
+)
+def test_a_dry_room_sends_nobody_to_the_cotton_of_a_tube(places: Sequence[Place], says: str) -> None:
+    alarms = [
+        replace(
+            born_alarm(Raised(f"hub/p{n}", None, AlarmKind.DRY, Priority.MEDIUM, JUNE, 12.0, 15.0), None), place=place
+        )
+        for n, place in enumerate(places)
+    ]
+    assert says in compose([News("raised", alarm) for alarm in alarms], JUNE, UTC, "http://wall").body
+
+
+def test_a_fridge_that_freezes_its_nests_sends_the_keeper_to_the_cooling_as_well() -> None:
+    event = Raised("hub/p1", "T1", AlarmKind.COLD, Priority.MEDIUM, JUNE, -3.0, 0.0)
+    assert (
+        "at rest: see to the cooling"
+        in compose([News("raised", born_alarm(event, None))], JUNE, UTC, "http://wall").body
+    )
+
+
+def test_the_same_point_raised_again_while_it_stands_is_the_same_alarm() -> None:
+    """As after a watch that lost what it had worked out: another instant, another id, but nothing new to tell."""
+    room = Told()
+    room.raise_(1, 0)
+    room.raise_(1, 7)
+    room.tell(10)
+    assert [alarm.raised_ms for alarm in room.log.since(0)] == [JUNE]
+    assert [title for _, title in room.messages()] == ["nest T1: too cold"]
+
+
+def test_moved_probes_forget_how_often_an_alarm_came_back() -> None:
+    """Another nest, another story: there the first off-delay holds."""
+    move_ms = JUNE + 60 * MINUTE_MS
+    nests = [Nest(name, NestKind.TUBE, "cellar", "A", "Lasius niger") for name in ("T1", "T2")]
+    placements = [
+        Placement("hub/p1", "T1", "cellar", Place.WET_END, 0, move_ms),
+        Placement("hub/p1", "T2", "cellar", Place.WET_END, move_ms),
+    ]
+    probe = ProbeRules("hub/p1", Tuning(), Standings(placements, nests, KEEPING).of)
+    feed(probe, [(36, 80)] * 20 + [(24, 80)] * 40)
+    events = feed(probe, [(36, 80)] * 20 + [(24, 80)] * 15, from_min=61)
+    assert told(events)[-1] == ("Returned", AlarmKind.HOT, 61 + 20 + 10)
