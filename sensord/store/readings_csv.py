@@ -22,7 +22,7 @@ from sensord.store.base import Row
 CHUNK_ROWS = 50_000
 TEMP_C = (-100.0, 150.0)
 RH_PCT = (0.0, 100.0)
-_MOST_NUMBERS = 30_000
+_MOST_NUMBERS, _LONGEST_KEPT = 30_000, 7
 LIKE_FAHRENHEIT_C = 45.0
 """A nest that was never cooler is no nest (common practice: most ants die in hours at that); 45 °F is a cool room."""
 
@@ -94,10 +94,11 @@ class Numbers(dict[str, float | None]):
         value = float(text)
         if not self._low <= value <= self._high:
             raise ValueError(text)
-        if len(self) > _MOST_NUMBERS:
-            self.clear()
-            self[""] = None
-        self[text] = value
+        if len(text) <= _LONGEST_KEPT:  # longer ones hardly come twice
+            if len(self) > _MOST_NUMBERS:
+                self.clear()
+                self[""] = None
+            self[text] = value
         return value
 
 
