@@ -49,7 +49,8 @@ def _answer(source: Source, desk: Answers, args: Args) -> Markup:
     query = urlencode([(name, value) for name in ("by", "from", "to") if (value := args.get(name, ""))])
     if not job.done(PATIENCE_S):
         return working(job, f"/losses/progress?{query}")
-    return job.get().article + files("/losses", query)
+    pushed = Markup('<figure tabindex="0">')  # on a phone it is pushed sideways, by keys too
+    return job.get().article.replace(Markup("<figure>"), pushed) + files("/losses", query)
 
 
 def asked(args: Args, zone: str) -> LossesAsked:
