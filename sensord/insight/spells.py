@@ -4,7 +4,7 @@
 
 How long spells last and how far the level wanders is not known: several pairs are followed side by side through the days
 at hand by a Kalman filter, and each counts for the future as far as it explained them. A local level with an
-autoregressive component: Harvey, Forecasting, Structural Time Series Models and the Kalman Filter, 1989, ch. 2.
+autoregressive component: Harvey, Forecasting, Structural Time Series Models and the Kalman Filter, 1989, ch. 2 (from memory).
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ class Spells:
 
     @classmethod
     def told_by(cls, daily: Floats) -> Spells:
-        """What the last days tell (the last ``DAYS_USED`` are used).
+        """What the last days tell (the last ``DAYS_USED``).
 
         Args:
             daily: drying power, oldest first, mL/day per m³/s; at least one, none negative.

@@ -8,10 +8,12 @@ import numpy as np
 import pandas as pd
 import pvlib
 import pytest
+from statsmodels.tsa.statespace.structural import UnobservedComponents
 
 from sensord.air.moist_air import saturation_pa
 from sensord.insight.balance import drying_power
 from sensord.insight.lookahead import power_paths
+from sensord.insight.spells import _KEPT, _WANDER_SD, Spells
 
 USUAL = 1e6
 AHEAD_DAYS = 14
@@ -59,6 +61,25 @@ def test_a_measured_year_lies_within_what_was_said_a_fortnight_before():
     print(f"inside {np.mean(inside):.3f}, error {np.median(error):.4f}, of three weeks' mean {np.median(plain):.4f}")
     assert 0.75 <= np.mean(inside) <= 0.87
     assert np.median(error) < np.median(plain)
+
+
+def test_level_and_spell_are_those_of_a_reference_library():
+    """statsmodels' local level with an autoregressive component, filtered over the same 90 days, pair by pair."""
+    random = np.random.default_rng(5)
+    spell, level, days = 0.0, 1.0, []
+    for _ in range(90):
+        spell, level = 0.8 * spell + 0.08 * random.standard_normal(), level * np.exp(0.02 * random.standard_normal())
+        days.append(USUAL * (level + spell))
+    ours = Spells.told_by(np.array(days))
+    for pair, (kept, wander_sd) in enumerate(zip(_KEPT, _WANDER_SD, strict=True)):
+        model = UnobservedComponents(np.array(days) / np.mean(days), "rwalk", autoregressive=1)
+        model.ssm.initialize_approximate_diffuse(1e3)  # ours knows a little beforehand: 0.3 of the usual
+        theirs = model.filter([wander_sd**2, ours.surprise_sd[pair] ** 2, kept])
+        level, spell = theirs.filtered_state[:, -1]
+        level_sd = float(np.sqrt(theirs.filtered_state_cov[0, 0, -1]))
+        assert ours.level[pair] == pytest.approx(level, abs=0.3 * level_sd)
+        assert ours.spell[pair] == pytest.approx(spell, abs=0.3 * level_sd)
+        assert np.sqrt(ours.var_level[pair]) == pytest.approx(level_sd, rel=0.06)
 
 
 def test_weather_passes_and_the_usual_comes_back():
