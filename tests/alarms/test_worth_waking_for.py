@@ -8,8 +8,9 @@ from datetime import UTC
 
 import pytest
 
-from sensord.alarms.conditions import Event, Raised, Returned
+from sensord.alarms.conditions import Event, Raised, Returned, Worse
 from sensord.alarms.deliveries import Deliveries
+from sensord.alarms.lifecycle import AlarmState
 from sensord.alarms.log import AlarmLog, News, born_alarm
 from sensord.alarms.messages import compose
 from sensord.alarms.rules import ProbeRules
@@ -337,3 +338,53 @@ def test_moved_probes_forget_how_often_an_alarm_came_back() -> None:
     feed(probe, [(36, 80)] * 20 + [(24, 80)] * 40)
     events = feed(probe, [(36, 80)] * 20 + [(24, 80)] * 15, from_min=61)
     assert told(events)[-1] == ("Returned", AlarmKind.HOT, 61 + 20 + 10)
+
+
+def test_what_is_raised_again_on_its_shelf_is_born_there_and_not_told() -> None:
+    room = Told()
+    room.raise_(1, 0)
+    room.tell(0)
+    (first,) = room.log.standing()
+    room.log.shelve(first.id, JUNE + 2 * HOUR_MS, "being mended", "keeper", JUNE + MINUTE_MS)
+    room.end(1, 30)
+    room.raise_(1, 60)
+    room.tell(60)
+    (again,) = room.log.standing()
+    assert (again.aside, again.aside_because, again.aside_until_ms) == (
+        AlarmState.SHELVED,
+        "being mended",
+        JUNE + 2 * HOUR_MS,
+    )
+    assert len(room.messages()) == 1
+    room.end(1, 90)
+    room.raise_(1, 121)
+    assert room.log.standing()[0].aside is None
+
+
+def test_an_earlier_alarm_of_the_point_asks_for_no_word_once_it_is_raised_again() -> None:
+    room = Told()
+    room.raise_(1, 0)
+    room.end(1, 30)
+    room.raise_(1, 60)
+    assert [alarm.raised_ms for alarm in room.log.active()] == [JUNE + 60 * MINUTE_MS]
+
+
+def test_growing_worse_without_gaining_priority_is_no_news_and_gaining_it_is() -> None:
+    room = Told()
+    room.raise_(1, 0)
+    for minute, priority, news in ((5, Priority.MEDIUM, 1), (6, Priority.LOW, 1), (7, Priority.HIGH, 2)):
+        room.take(Worse("hub/p1", "T1", AlarmKind.COLD, priority, JUNE + minute * MINUTE_MS, -1.0, 10.0))
+        room.tell(minute)
+        assert len(room.messages()) == news
+    assert room.log.standing()[0].priority == Priority.HIGH
+
+
+def test_who_acknowledged_the_lesser_alarm_has_not_seen_the_urgent_one_and_the_first_to_see_it_counts() -> None:
+    room = Told()
+    room.raise_(1, 0)
+    (alarm,) = room.log.standing()
+    room.log.acknowledge(alarm.id, JUNE + MINUTE_MS, "keeper")
+    room.log.acknowledge(alarm.id, JUNE + 2 * MINUTE_MS, "neighbour")
+    assert room.log.get(alarm.id).acknowledged_by == "keeper"
+    room.take(Worse("hub/p1", "T1", AlarmKind.COLD, Priority.HIGH, JUNE + 5 * MINUTE_MS, -1.0, 10.0))
+    assert room.log.get(alarm.id).state == AlarmState.UNACKNOWLEDGED
