@@ -5,8 +5,10 @@ from __future__ import annotations
 import errno
 import json
 import os
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -130,20 +132,21 @@ def test_a_damaged_database_is_one_line_whoever_reads_it(tmp_path: Path, capsys:
     assert main(["--config", folder, "import", "readings", str(tmp_path / "x.csv")]) == 0
     assert main(["--config", folder, "outlook"]) == 0
     capsys.readouterr()
-    file = tmp_path / "data" / "station.db"
-    file.with_name("station.db-wal").unlink(missing_ok=True)
-    damaged = file.read_bytes()[:8192] + b"\xaa" * (file.stat().st_size - 8192)
+    with closing(sqlite3.connect(tmp_path / "data" / "station.db")) as database:
+        database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    whole = (tmp_path / "data" / "station.db").read_bytes()
     span = ("--from", "2026-01-01T00:00:00Z", "--to", "2026-02-01T00:00:00Z")
-    for words in (
+    commands = (
         ("outlook",),
         ("round",),
         ("losses",),
         ("replay", *span),
         ("export", "readings", "--out", str(tmp_path / "y.csv")),
-    ):
-        for aside in ("station.db-wal", "station.db-shm"):
-            file.with_name(aside).unlink(missing_ok=True)
-        file.write_bytes(damaged)
+    )
+    for words in commands:
+        folder = station(tmp_path, f'[station]\ndata = "{words[0]}"\n')
+        (tmp_path / words[0]).mkdir()
+        (tmp_path / words[0] / "station.db").write_bytes(whole[:8192] + b"\xaa" * (len(whole) - 8192))
         assert main(["--config", folder, *words]) == 1, words
         out, err = capsys.readouterr()
         assert (out, len(err.splitlines())) == ("", 1), words
