@@ -388,3 +388,36 @@ def test_who_acknowledged_the_lesser_alarm_has_not_seen_the_urgent_one_and_the_f
     assert room.log.get(alarm.id).acknowledged_by == "keeper"
     room.take(Worse("hub/p1", "T1", AlarmKind.COLD, Priority.HIGH, JUNE + 5 * MINUTE_MS, -1.0, 10.0))
     assert room.log.get(alarm.id).state == AlarmState.UNACKNOWLEDGED
+
+
+def test_a_reading_at_the_very_instant_of_the_last_one_is_not_evaluated() -> None:
+    """The key of a reading is probe and instant: the first one counts."""
+    probe = rules()
+    feed(probe, [(24, 80)] * 30)
+    assert probe.read(JUNE + 29 * MINUTE_MS, 60.0, 80) == []
+    assert probe.tick(JUNE + 31 * MINUTE_MS) == []
+
+
+def test_a_probe_read_every_ten_minutes_is_silent_after_three_missed_readings() -> None:
+    probe = rules()
+    feed(probe, [(24, 80)] * 12, every=10)
+    assert probe.tick(JUNE + (110 + 29) * MINUTE_MS) == []
+    assert [event.kind for event in probe.tick(JUNE + (110 + 30) * MINUTE_MS)] == [AlarmKind.SILENT]
+
+
+def test_far_too_hot_is_told_once_however_long_it_lasts() -> None:
+    events = feed(rules(), [(24, 80)] * 5 + [(39, 80)] * 60)
+    events += feed(rules(), [(24, 80)] * 5 + [(35, 80)] * 10 + [(39, 80)] * 60)
+    assert [type(event).__name__ for event in events] == ["Raised", "Raised", "Worse"]
+
+
+def test_what_pended_where_a_probe_stood_is_forgotten_where_it_stands_now() -> None:
+    """Ten minutes too dry in one nest and ten in the next make no quarter of an hour in either."""
+    move_ms = JUNE + 10 * MINUTE_MS
+    nests = [Nest(name, NestKind.TUBE, "cellar", "A", "Lasius niger") for name in ("T1", "T2")]
+    placements = [
+        Placement("hub/p1", "T1", "cellar", Place.WET_END, 0, move_ms),
+        Placement("hub/p1", "T2", "cellar", Place.WET_END, move_ms),
+    ]
+    probe = ProbeRules("hub/p1", Tuning(), Standings(placements, nests, KEEPING).of)
+    assert feed(probe, [(24, 50)] * 20 + [(24, 80)] * 20) == []
