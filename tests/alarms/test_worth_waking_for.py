@@ -16,7 +16,7 @@ from sensord.alarms.messages import compose
 from sensord.alarms.rules import ProbeRules
 from sensord.alarms.standing import Standings
 from sensord.alarms.swing import Swing
-from sensord.alarms.teller import Teller, wait_ms
+from sensord.alarms.teller import Teller, is_quiet, wait_ms
 from sensord.alarms.tuning import Tuning
 from sensord.clock import DAY_MS, HOUR_MS, MINUTE_MS, parse_instant, to_ms
 from sensord.db import open_db, transaction
@@ -372,6 +372,7 @@ def test_an_earlier_alarm_of_the_point_asks_for_no_word_once_it_is_raised_again(
 def test_growing_worse_without_gaining_priority_is_no_news_and_gaining_it_is() -> None:
     room = Told()
     room.raise_(1, 0)
+    room.tell(0)
     for minute, priority, news in ((5, Priority.MEDIUM, 1), (6, Priority.LOW, 1), (7, Priority.HIGH, 2)):
         room.take(Worse("hub/p1", "T1", AlarmKind.COLD, priority, JUNE + minute * MINUTE_MS, -1.0, 10.0))
         room.tell(minute)
@@ -421,3 +422,46 @@ def test_what_pended_where_a_probe_stood_is_forgotten_where_it_stands_now() -> N
     ]
     probe = ProbeRules("hub/p1", Tuning(), Standings(placements, nests, KEEPING).of)
     assert feed(probe, [(24, 50)] * 20 + [(24, 80)] * 20) == []
+
+
+def test_what_stands_where_a_probe_stood_is_raised_anew_where_it_stands_now() -> None:
+    move_ms = JUNE + 60 * MINUTE_MS
+    nests = [Nest(name, NestKind.TUBE, "cellar", "A", "Lasius niger") for name in ("T1", "T2")]
+    placements = [
+        Placement("hub/p1", "T1", "cellar", Place.WET_END, 0, move_ms),
+        Placement("hub/p1", "T2", "cellar", Place.WET_END, move_ms),
+    ]
+    probe = ProbeRules("hub/p1", Tuning(), Standings(placements, nests, KEEPING).of)
+    events = feed(probe, [(24, 50)] * 80)
+    assert [(each.nest, minute) for each, (_, _, minute) in zip(events, told(events), strict=True)] == [
+        ("T1", 15), ("T1", 60), ("T2", 75),
+    ]  # fmt: skip
+
+
+def test_what_pended_before_a_time_nobody_watched_is_forgotten() -> None:
+    probe = rules()
+    feed(probe, [(24, 50)] * 12)
+    probe.skip_to(JUNE + 15 * MINUTE_MS)
+    assert feed(probe, [(24, 50)] * 5, from_min=15) == []
+
+
+def test_a_clock_that_goes_back_leaves_no_probe_unread() -> None:
+    probe = rules()
+    feed(probe, [(24, 80)] * 90)
+    probe.step(-HOUR_MS, JUNE + 30 * MINUTE_MS)
+    assert [event.kind for event in feed(probe, [(24, 50)] * 20, from_min=31)] == [AlarmKind.DRY]
+
+
+@pytest.mark.parametrize(("minute", "quiet"), [(779, False), (780, True), (899, True), (900, False)])
+def test_quiet_hours_end_with_their_last_minute(minute: int, quiet: bool) -> None:
+    assert is_quiet(("13:00", "15:00"), JUNE + minute * MINUTE_MS, UTC) == quiet
+
+
+def test_news_of_a_dozen_topics_at_once_is_no_flood() -> None:
+    """A flood begins above ten within ten minutes (ANSI/ISA-18.2): eight leave, the rest ten minutes later."""
+    room = Told()
+    for hub in range(12):
+        room.take(Raised(f"hub-{hub}/p", f"T{hub}", AlarmKind.SILENT, Priority.MEDIUM, JUNE, 900.0, 900.0))
+    for minute in range(15):
+        room.tell(minute)
+    assert [minute for minute, _ in room.messages()] == [0] * 8 + [10] * 4
