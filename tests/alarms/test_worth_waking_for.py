@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC
@@ -13,6 +14,7 @@ from sensord.alarms.deliveries import Deliveries
 from sensord.alarms.lifecycle import AlarmState
 from sensord.alarms.log import AlarmLog, News, born_alarm
 from sensord.alarms.messages import compose
+from sensord.alarms.replay import replay
 from sensord.alarms.rules import ProbeRules
 from sensord.alarms.standing import Standings
 from sensord.alarms.swing import Swing
@@ -24,6 +26,7 @@ from sensord.keeping.keeping import Keeping
 from sensord.keeping.species import load_species
 from sensord.model import AlarmKind, Nest, NestKind, Place, Placement, Priority
 from sensord.settings import RouteSettings
+from sensord.store.base import Columns
 
 JUNE = to_ms(parse_instant("2026-06-01T00:00:00Z"))
 JANUARY = to_ms(parse_instant("2026-01-10T00:00:00Z"))
@@ -212,12 +215,21 @@ def test_each_further_message_of_a_topic_waits_longer(told_so_far: int, minutes:
 
 
 class Told:
-    """An alarm log with a teller in memory; alarms of nests of one room."""
+    """An alarm log with a teller in memory; alarms of nests of one room. High ones are told again every hour, and what
+    nobody acknowledged for half an hour goes to the neighbour."""
 
-    def __init__(self) -> None:
+    def __init__(self, quiet: tuple[str, str] = ("", "")) -> None:
         self.connection = open_db(":memory:")
         self.log = AlarmLog(self.connection)
-        self.teller = Teller(self.log, Deliveries(self.connection), [RouteSettings("phone")], UTC, "http://wall")
+        routes = [RouteSettings("phone"), RouteSettings("neighbour", escalation=True)]
+        self.teller = Teller(
+            self.log, Deliveries(self.connection), routes, UTC, "http://wall",
+            quiet=quiet, remind_ms=HOUR_MS, escalate_ms=HOUR_MS // 2,
+        )  # fmt: skip
+
+    def insist(self, minute: float) -> None:
+        with transaction(self.connection):
+            self.teller.insist(JUNE + round(minute * MINUTE_MS))
 
     def take(self, *events: Event) -> None:
         with transaction(self.connection):
@@ -465,3 +477,56 @@ def test_news_of_a_dozen_topics_at_once_is_no_flood() -> None:
     for minute in range(15):
         room.tell(minute)
     assert [minute for minute, _ in room.messages()] == [0] * 8 + [10] * 4
+
+
+def test_a_reminder_comes_an_hour_after_the_keeper_was_told_whoever_else_was_called_meanwhile() -> None:
+    room = Told()
+    room.raise_(1, 0, Priority.HIGH)
+    for minute in range(0, 65, 5):
+        room.tell(minute)
+        room.insist(minute)
+    assert room.messages() == [
+        (0, "URGENT: nest T1: too cold"),
+        (35, "URGENT: nest T1: too cold, and nobody has acknowledged it"),
+    ]
+    room.tell(65)
+    assert room.messages()[2:] == [(65, "URGENT: nest T1: still too cold")]
+
+
+def test_what_was_acknowledged_before_the_quiet_hours_end_calls_nobody_after_them() -> None:
+    room = Told(quiet=("00:20", "06:00"))
+    room.raise_(1, 0)
+    room.tell(0)
+    room.insist(40)
+    room.tell(40)
+    (alarm,) = room.log.standing()
+    room.log.acknowledge(alarm.id, JUNE + 50 * MINUTE_MS, "keeper")
+    room.tell(361)
+    assert room.messages() == [(0, "nest T1: too cold")]
+
+
+def test_two_pieces_of_news_of_one_alarm_are_one_line() -> None:
+    room = Told()
+    room.raise_(1, 0)
+    room.take(Worse("hub/p1", "T1", AlarmKind.COLD, Priority.HIGH, JUNE + MINUTE_MS, -1.0, 10.0))
+    room.tell(1)
+    (body,) = room.connection.execute("SELECT body FROM messages").fetchone()
+    assert body.count("nest T1") == 1
+
+
+class Stored:
+    """Two probes; the readings of both end an hour in."""
+
+    def probes(self) -> list[str]:
+        return ["hub/p1", "hub/p2"]
+
+    def raw(self, probe: str, from_ms: int, until_ms: int) -> Columns:
+        at_ms = array("q", range(from_ms, from_ms + HOUR_MS, MINUTE_MS))
+        return Columns(at_ms, array("d", (24 + n % 7 / 1e3 for n in range(60))), array("d", [80.0] * 60))
+
+
+def test_a_replay_calls_nobody_silent_after_the_newest_reading_of_all() -> None:
+    """Beyond it nothing is known: the file may just end there."""
+    nest = Nest("T1", NestKind.TUBE, "cellar", "A", "Lasius niger")
+    placements = [Placement(probe, "T1", "cellar", Place.WET_END, 0) for probe in ("hub/p1", "hub/p2")]
+    assert replay(Stored(), Standings(placements, [nest], KEEPING), Tuning(), JUNE, JUNE + DAY_MS).alarms == []
