@@ -307,7 +307,8 @@ def due_of(incident: Incident, column: int, month: Month, over: dict, tuning: Tu
     """
     kind, every = incident.kinds[0], month.house.every_min
     if kind not in AIR:
-        after = max(FAULT_AFTER_MIN[incident.name], STUCK_READINGS * every if incident.name == "stuck" else 0)
+        readings = STUCK_READINGS if incident.name == "stuck" else 4  # three are missed, the fourth tells
+        after = max(FAULT_AFTER_MIN[incident.name], readings * every)
         return START_MS + (incident.from_min + after + every) * MINUTE_MS + 15 * SECOND_MS
     begin, end = incident.from_min // every, min(incident.until_min // every, len(month.at_ms))
     sure = {K.DRY: SURE_PCT, K.WET: SURE_PCT, K.SWING: 3 * SURE_C}.get(kind, SURE_C)
