@@ -30,7 +30,7 @@ _WEEK_MS = 7 * DAY_MS
 _SETTLED_MS = 3 * DAY_MS
 _LEAD_MS = 8 * DAY_MS  # read before a checkpoint, so that gaps are bridged alike
 _FRESH_MS = 14 * DAY_MS  # a probe silent for longer is no basis
-_FORMAT = "10"  # raise it whenever the model changes: old checkpoints are then dropped
+_FORMAT = "11"  # raise it whenever the model changes: old checkpoints are then dropped
 
 
 class Journal(Protocol):
@@ -289,11 +289,12 @@ def _follow(
         if until_ms > story.ledger.upto_ms:
             story.follow(case.nest, case.seat(until_ms))
             story.advance(case.journal, power, hours, until_ms)
-            if until_ms == checkpoint_ms and case.keeps:
+            if until_ms == checkpoint_ms:
                 story.heard = case.heard(room, until_ms)
-                digest = _digest(case.nest, case.journal, case.stands, case.rooms, case.rest, until_ms)
                 state = story.to_bytes()
-                checkpoints.append(Checkpoint(case.nest.name, until_ms, digest, state))
+                if case.keeps:
+                    digest = _digest(case.nest, case.journal, case.stands, case.rooms, case.rest, until_ms)
+                    checkpoints.append(Checkpoint(case.nest.name, until_ms, digest, state))
                 story = Story.from_bytes(state)  # rounded, so that going on now is going on from the checkpoint
     recent = story.recent_daily if len(story.recent_daily) else np.array([usual_power()])
     cotton = story.cotton_at(at_ms)

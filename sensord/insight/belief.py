@@ -26,6 +26,7 @@ _HEADROOM = 1.25  # the grid reaches that far above the fullest known
 _PRUNE = 1e-8  # rows less likely than that can never come back
 
 _LEVEL_WRONG, _LEVEL_WRONG_SD_ML = 0.05, 2.5
+_MARKS_EDGE_ML = 0.04
 _EMPTY_BELOW_ML = 0.15
 _FILL_SD_ML = 0.15  # rounded when written down
 _FILL_WRONG, _FILL_WRONG_LN_SD = 0.12, 0.30
@@ -154,7 +155,7 @@ class Belief:
         Returns:
             How probable it is that such a fill happened in that time.
         """
-        likelihood = level_likelihood(seen_ml, self.water_ml, self.hand.level_sd_ml)
+        likelihood = level_likelihood(seen_ml, self.water_ml, self.hand)
         if not self._surprising(seen_ml):
             self.weigh_columns(likelihood)
             return 0.0
@@ -305,13 +306,21 @@ def mixed(beliefs: Sequence[Belief], weights: Floats) -> Belief:
     return replace(beliefs[0], ln_first=first, p=p)
 
 
-def level_likelihood(seen_ml: float, water_ml: Floats, sd_ml: float) -> Floats:
+def level_likelihood(seen_ml: float, water_ml: Floats, hand: Hand) -> Floats:
     """How probable it is to read that level, for each amount of water; a floor keeps a slip of the pen harmless."""
     if seen_ml <= _EMPTY_BELOW_ML:
-        return np.exp(-0.5 * (np.maximum(0.0, water_ml - 0.1) / sd_ml) ** 2) + 0.02
-    careful = _normal(water_ml, seen_ml, sd_ml)
+        return np.exp(-0.5 * (np.maximum(0.0, water_ml - 0.1) / hand.level_sd_ml) ** 2) + 0.02
+    careful = _normal(water_ml, seen_ml, hand.level_sd_ml)
+    if hand.marks_ml is not None:
+        careful = _between(water_ml - seen_ml, hand.marks_ml / 2.0)
     careless = _normal(water_ml, seen_ml, _LEVEL_WRONG_SD_ML)
     return (1.0 - _LEVEL_WRONG) * careful + _LEVEL_WRONG * careless + 1e-4
+
+
+def _between(off: Floats, reach: float) -> Floats:
+    """All alike up to ``reach`` on either side, with soft edges: logistic curves."""
+    rising, falling = (np.tanh((off + edge) / (2.0 * _MARKS_EDGE_ML)) for edge in (reach, -reach))
+    return np.asarray((rising - falling) / (4.0 * reach))
 
 
 def _normal(x: Floats, mean: float | Floats, sd: float | Floats) -> Floats:

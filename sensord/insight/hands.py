@@ -19,13 +19,19 @@ _OWN = 0.1  # share of the weights that stays with the tube's own evidence, shou
 
 @dataclass(frozen=True, slots=True)
 class Hand:
-    """Standard deviations: of a level read off the column in mL, of the logarithm of an amount poured."""
+    """How far off a keeper's entries are.
+
+    Attributes:
+        level_sd_ml: standard deviation of a level read off the column. fill_ln_sd: of the logarithm of an amount poured.
+        marks_ml: read between marks that far apart, any error up to half of that alike; None: no marks, any error may be.
+    """
 
     level_sd_ml: float
     fill_ln_sd: float
+    marks_ml: float | None = None
 
 
-HANDS = (Hand(0.18, 0.06), Hand(0.28, 0.06), Hand(0.42, 0.06))
+HANDS = (Hand(0.2, 0.06, marks_ml=0.66), Hand(0.28, 0.06), Hand(0.42, 0.06))
 
 
 def hand_weights(ln_evidence: Sequence[Sequence[float]]) -> Floats:

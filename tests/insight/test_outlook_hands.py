@@ -9,8 +9,8 @@ import pytest
 
 from sensord.clock import DAY_MS
 from sensord.insight.balance import PowerSeries
-from sensord.insight.belief import mixed
-from sensord.insight.hands import HANDS, hand_weights
+from sensord.insight.belief import level_likelihood, mixed
+from sensord.insight.hands import HANDS, Hand, hand_weights
 from sensord.insight.ledger import Event, Happening, Ledger
 from sensord.insight.lookahead import days_quantiles, power_paths
 from sensord.model import Nest, NestKind, Plug
@@ -51,6 +51,16 @@ def test_an_exact_keeper_and_a_rough_one_are_told_apart():
     assert int(hand_weights([one.ln_evidence for one in exact]).mean(axis=0).argmax()) == 0
     assert int(hand_weights([one.ln_evidence for one in rough]).mean(axis=0).argmax()) == len(HANDS) - 1
     assert half_widths(exact) < 0.8 * half_widths(rough)
+
+
+def test_a_level_between_two_marks_may_be_anywhere_between_them():
+    """Marks 0.6 mL apart: 0.2 mL off is as probable as none, 0.6 mL hardly; all of it together is certain."""
+    water_ml = np.arange(0.0, 60.0, 0.01)
+    seen = level_likelihood(30.0, water_ml, Hand(0.2, 0.06, marks_ml=0.6))
+    at = dict(zip(np.round(water_ml, 2).tolist(), seen.tolist(), strict=True))
+    assert at[30.2] == pytest.approx(at[30.0], rel=0.1)
+    assert at[30.6] < 0.1 * at[30.0]
+    assert float(seen.sum()) * 0.01 == pytest.approx(1.0, abs=0.02)
 
 
 def test_one_tube_alone_claims_little_about_its_keeper():
