@@ -1,6 +1,6 @@
 """Scores the outlook on a room whose physics it does not have, against the two rules a keeper has, and times it.
 
-python tests/bench/bench_outlook.py [--room first|second|third|third-bounds] [--tubes N] [--seed N] [--station N] [--smoke]
+python tests/bench/bench_outlook.py [--room first|second|second-bounds|third|third-bounds] [--tubes N] [--seed N] [--station N] [--smoke]
 
 Every answer comes from the product's own path (history, stories with checkpoints, pooling, look-ahead), asked as of the
 day, over an in-memory store of hourly means; ``--station N`` times N nests with a year in the embedded store.
@@ -22,6 +22,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent))
 
 from bench_room import HOUR_MS, START_MS, BenchRoom, Tube, make_room
+from bench_second_room import Flaws
 from bench_second_room import make_room as make_second_room
 from bench_station import entries_of, nest_of, open_counting, open_station, placements_of, write_hours, write_station
 from bench_third_room import Habits
@@ -40,9 +41,10 @@ BAND_LOW_PCT = 75.0  # 'when humidity falls below the band': the keeper's other 
 DRYING_ACTIVITY = 0.75
 ROOMS = {
     "first": make_room,
-    "second": make_second_room,
-    "third": make_third_room,  # levels off by a standard deviation of 0.35 mL
-    "third-bounds": partial(make_third_room, habits=Habits(level_uniform=True)),  # by at most 0.35 mL
+    "second": make_second_room,  # levels off by a standard deviation of 0.35 mL
+    "second-bounds": partial(make_second_room, flaws=Flaws(level_uniform=True)),  # by at most 0.35 mL
+    "third": make_third_room,
+    "third-bounds": partial(make_third_room, habits=Habits(level_uniform=True)),
 }
 
 

@@ -19,7 +19,8 @@ from bench_room import BenchRoom, Tube
 class Flaws:
     """What is imperfect, each to be taken out alone."""
 
-    level_sd_ml: float = 0.35
+    level_ml: float = 0.35
+    level_uniform: bool = False  # the 0.35 mL as bounds, not as a standard deviation
     forgotten: float = 0.10
     volume_ln_sd: float = 0.06
     wrong_volume: float = 0.08
@@ -114,7 +115,12 @@ def _cycle(random, tube, loss, fill_at, poured, flaws):
             return hours
         water = tube.water[glance]
         if random.random() < 0.6:
-            seen = max(0.0, water + random.normal(0, flaws.level_sd_ml)) if water > 0 else 0.0
+            off = (
+                random.uniform(-flaws.level_ml, flaws.level_ml)
+                if flaws.level_uniform
+                else random.normal(0, flaws.level_ml)
+            )
+            seen = max(0.0, water + off) if water > 0 else 0.0
             tube.entries.append((glance, "level", round(seen, 1)))
         if water <= 0.0:
             tube.dry_hours.append(dry)
