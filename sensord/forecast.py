@@ -30,7 +30,7 @@ _WEEK_MS = 7 * DAY_MS
 _SETTLED_MS = 3 * DAY_MS
 _LEAD_MS = 8 * DAY_MS  # read before a checkpoint, so that gaps are bridged alike
 _FRESH_MS = 14 * DAY_MS  # a probe silent for longer is no basis
-_FORMAT = "11"  # raise it whenever the model changes: old checkpoints are then dropped
+_FORMAT = "13"  # raise it whenever the model changes: old checkpoints are then dropped
 
 
 class Journal(Protocol):
@@ -234,6 +234,8 @@ def _case(
     keeps = kept is None or kept.upto_ms <= at_ms
     if kept is not None and keeps and kept.digest == _digest(nest, journal, stands, rooms, rest, kept.upto_ms):
         story = Story.from_bytes(kept.state)
+        keeps = story.read_until_ms <= at_ms
+        story = story if keeps else None
     if story is None and journal:
         story = Story.begin(nest, journal)
     from_ms = (story.ledger.upto_ms if story else at_ms - 2 * DAY_MS) - _LEAD_MS
@@ -280,7 +282,7 @@ def _follow(
     if story is None:
         return Known(case.nest, None, basis), []
     rack_here = None if rack is None else rack[len(rack) - len(room.temp_c) :]
-    temp_c = nest_temp_c(own, room, rack_here)
+    temp_c, warmer_c = nest_temp_c(own, room, rack_here, story.warmer_c)
     w0 = expected_baseline(seat.place, seat.distance_mm, case.nest.chamber_mm, case.nest.plug)[0] if seat else 0.5
     power = power_of(temp_c, room, own, w0)
     hours = samples(own, room) if own is not None else []
@@ -290,7 +292,8 @@ def _follow(
             story.follow(case.nest, case.seat(until_ms))
             story.advance(case.journal, power, hours, until_ms)
             if until_ms == checkpoint_ms:
-                story.heard = case.heard(room, until_ms)
+                story.heard, story.read_until_ms = case.heard(room, until_ms), at_ms
+                story.warmer_c = float(warmer_c[(until_ms - case.from_ms) // HOUR_MS - 1])
                 state = story.to_bytes()
                 if case.keeps:
                     digest = _digest(case.nest, case.journal, case.stands, case.rooms, case.rest, until_ms)

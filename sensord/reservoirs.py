@@ -89,7 +89,7 @@ class Reservoirs:
         own = _plausible(self._history.place_hours(nest.name, NEST_PLACES, begin_ms, until_ms))
         probed = own if own.measured.any() else None
         w0 = expected_baseline(Place.WET_END, None, nest.chamber_mm, nest.plug)[0]
-        return power_of(nest_temp_c(probed, room, None), room, probed, w0)
+        return power_of(nest_temp_c(probed, room, None)[0], room, probed, w0)
 
     def _said(self, siblings: Iterable[str], until_ms: int, power: PowerSeries) -> tuple[float, float] | None:
         """What the journals of the siblings say of the conductance of their kind."""

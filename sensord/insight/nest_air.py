@@ -13,7 +13,7 @@ from sensord.clock import HOUR_MS
 from sensord.insight.balance import Floats, PowerSeries, drying_power
 
 _SHARED_SD_C = 1.0  # nests of one rack whose probes differ by more are not heated alike
-_LEAST_HOURS = 24
+_LEAST_HOURS, _WEEK_H = 24, 168
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,43 +51,75 @@ class AirHours:
         )
 
 
-def nest_temp_c(own: AirHours | None, room: AirHours, rack_temp_c: Floats | None) -> Floats:
+def nest_temp_c(
+    own: AirHours | None, room: AirHours, rack_temp_c: Floats | None, warmer_c: float = 0.0
+) -> tuple[Floats, Floats]:
     """Temperature at the cotton, hour by hour: as measured there, else as its rack's neighbours, else as the room.
 
-    All on one grid. Where a nest had a probe for a day at least, what it was warmer than room or rack holds for the rest.
+    All on one grid. What the nest was warmer than room or rack in the last week it was measured holds until it is again.
+
+    Args:
+        warmer_c: what it was warmer before the first of these hours.
+
+    Returns:
+        The temperature, and what the nest is warmer, °C.
     """
     stand_in = room.temp_c if rack_temp_c is None else np.where(np.isfinite(rack_temp_c), rack_temp_c, room.temp_c)
     if own is None:
-        return stand_in
-    both = np.isfinite(own.temp_c) & np.isfinite(stand_in)
-    warmer_c = float(np.mean((own.temp_c - stand_in)[both])) if both.sum() >= _LEAST_HOURS else 0.0
-    return np.where(np.isfinite(own.temp_c), own.temp_c, stand_in + warmer_c)
+        return stand_in + warmer_c, np.full(len(stand_in), warmer_c)
+    warmer = _carried(np.round(_last_week(own.temp_c - stand_in), 3), warmer_c)
+    return np.where(np.isfinite(own.temp_c), own.temp_c, stand_in + warmer), warmer
 
 
 def rack_temp_c(probed: Sequence[AirHours], room: AirHours) -> Floats | None:
-    """Mean temperature of a rack's nests that have probes, on the room's grid; None where they are not alike."""
+    """Mean temperature of a rack's nests that have probes, on the room's grid; NaN where they were not alike in the last week.
+
+    None where they never are.
+    """
     on_grid = [air.since(room.start_ms).temp_c[: len(room.temp_c)] for air in probed]
-    full = [one for one in on_grid if len(one) == len(room.temp_c) and np.isfinite(one).sum() >= _LEAST_HOURS]
+    full = [one for one in on_grid if len(one) == len(room.temp_c)]
     if not full:
         return None
-    levels = [float(np.nanmean(one - room.temp_c)) if np.isfinite(one - room.temp_c).any() else 0.0 for one in full]
-    if float(np.std(levels)) > _SHARED_SD_C:
-        return None
-    table = np.stack(full)
-    counts = np.isfinite(table).sum(axis=0)
-    return np.asarray(np.nansum(table, axis=0) / np.where(counts > 0, counts, np.nan))
+    temps = np.stack(full)
+    warmer = np.stack([_last_week(one - room.temp_c) for one in full])
+    known = np.isfinite(warmer)
+    alike = _mean(known, (warmer - _mean(known, warmer)) ** 2) <= _SHARED_SD_C**2
+    found = np.where(alike, _mean(known & np.isfinite(temps), temps), np.nan)
+    return found if np.isfinite(found).any() else None
+
+
+def _last_week(hourly: Floats) -> Floats:
+    """Mean of what was measured in the week up to each hour; NaN where that is less than a day."""
+    measured = np.isfinite(hourly)
+    total = np.concatenate((np.zeros(_WEEK_H), np.cumsum(np.where(measured, hourly, 0.0))))
+    count = np.concatenate((np.zeros(_WEEK_H), np.cumsum(measured)))
+    hours = count[_WEEK_H:] - count[:-_WEEK_H]
+    return np.where(hours >= _LEAST_HOURS, (total[_WEEK_H:] - total[:-_WEEK_H]) / np.maximum(hours, 1), np.nan)
+
+
+def _carried(hourly: Floats, before: float) -> Floats:
+    """Gaps filled with what was last known."""
+    last = np.maximum.accumulate(np.where(np.isfinite(hourly), np.arange(len(hourly)), -1))
+    return np.where(last >= 0, hourly[last], before)
+
+
+def _mean(counted: NDArray[np.bool_], values: Floats) -> Floats:
+    """Over the first axis, of those that count; NaN where none does."""
+    counts = counted.sum(axis=0)
+    return np.asarray(np.where(counted, values, 0.0).sum(axis=0) / np.where(counts > 0, counts, np.nan))
 
 
 def power_of(temp_c: Floats, room: AirHours, own: AirHours | None, expected_w0: float) -> PowerSeries | None:
     """Hourly drying power; None where nothing was measured.
 
-    Where no room probe tells the room's vapour pressure, the deficit at the nest's own probe stands in for it, as the
-    straight-line profile says: e_s - e_r = (e_s - e_p) / (1 - w0).
+    Where no room probe told the room's vapour pressure in the last week, the deficit at the nest's own probe stands in for
+    it, as the straight-line profile says: e_s - e_r = (e_s - e_p) / (1 - w0).
     """
     room_pa = room.vapour_pa
-    if own is not None and not np.isfinite(room_pa).any():
+    if own is not None:
         face_pa = saturation_pa(temp_c)
-        room_pa = np.clip(face_pa - (face_pa - own.vapour_pa) / max(0.05, 1.0 - expected_w0), 0.0, None)
+        told_pa = np.clip(face_pa - (face_pa - own.vapour_pa) / max(0.05, 1.0 - expected_w0), 0.0, None)
+        room_pa = np.where(np.isfinite(room_pa) | np.isfinite(_last_week(room_pa)), room_pa, told_pa)
     hourly = np.where(np.isfinite(temp_c) & np.isfinite(room_pa), 0.0, np.nan)
     known = np.isfinite(hourly)
     if not known.any():

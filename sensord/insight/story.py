@@ -37,6 +37,8 @@ class Story:
     stands: tuple[str, int] | None = None  # the probe the tracker follows, and since when it sits there
     cotton: str = "unknown"
     recent_daily: Floats = field(default_factory=lambda: np.array([]))
+    warmer_c: float = 0.0  # than its room or rack, where it was last measured
+    read_until_ms: int = 0  # what was known when it was told: an answer of before that must not use it
     heard: int | None = None  # hours measured in the days before a checkpoint: more of them later means late readings
 
     @classmethod
@@ -64,11 +66,10 @@ class Story:
 
     def _remember_days(self, power: PowerSeries, since_ms: int, until_ms: int) -> None:
         """Whole days since the last time, behind those already known."""
-        first = max(0, (since_ms // DAY_MS * DAY_MS - power.start_ms) // HOUR_MS) if len(self.recent_daily) else 0
+        begun_ms = since_ms if len(self.recent_daily) else power.start_ms
+        first = max(0, (-(-begun_ms // DAY_MS) * DAY_MS - power.start_ms) // HOUR_MS)
         last = min(len(power.hourly), max(0, (until_ms // DAY_MS * DAY_MS - power.start_ms) // HOUR_MS))
-        hourly = (
-            power.hourly[first : first + (last - first) // _DAY_HOURS * _DAY_HOURS] if last > first else np.empty(0)
-        )
+        hourly = power.hourly[first : first + max(0, last - first) // _DAY_HOURS * _DAY_HOURS]
         means = [float(f"{day:.6g}") for day in hourly.reshape(-1, _DAY_HOURS).mean(axis=1).tolist()]  # kept as text
         known = np.concatenate((self.recent_daily, means))
         self.recent_daily = known[-DAYS_USED:] if len(known) else np.array([power.hourly.mean()])
@@ -139,6 +140,8 @@ class Story:
             "stands": self.stands,
             "cotton": self.cotton,
             "recent_daily": self.recent_daily.tolist(),
+            "warmer_c": self.warmer_c,
+            "read_until_ms": self.read_until_ms,
             "heard": self.heard,
         }
         return json.dumps(more).encode() + b"\n" + to_bytes(self.ledger)
@@ -150,7 +153,8 @@ class Story:
         more = json.loads(text)
         tracker = WetnessTracker.from_state(more["tracker"]) if more["tracker"] else None
         stands = (more["stands"][0], more["stands"][1]) if more["stands"] else None
-        return cls(from_bytes(rest), tracker, stands, more["cotton"], np.array(more["recent_daily"]), more["heard"])
+        more |= {"ledger": from_bytes(rest), "tracker": tracker, "stands": stands}
+        return cls(**more | {"recent_daily": np.array(more["recent_daily"])})
 
 
 def samples(own: AirHours, room: AirHours) -> list[HourSample]:

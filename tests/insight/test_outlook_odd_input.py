@@ -224,3 +224,29 @@ def test_as_of_an_instant_nothing_later_counts(station, cut):
     assert station.at(cut) == then.at(cut)
     station.at(80)
     assert station.at(cut) == then.at(cut)
+
+
+def test_a_heated_nest_stays_heated_after_its_probe_left(station):
+    """Its probe, 6 °C above the room, moved on on day 30: asked week by week or anew, it dries as a heated nest does."""
+    station.registry.put_placements([Placement("hub/a", TUBE.name, "r", Place.DRY_END, day(1), day(30), 50.0)])
+    station.store.write(air(1, 30, "hub/a", 60.0, 27.0))
+    for number in range(20, 80, 7):
+        station.at(number)
+    gone_on = station.at(79)
+    station.cache.forget()
+    anew = station.at(79)
+    assert gone_on["days_left"] == pytest.approx(anew["days_left"], rel=0.01, abs=0.05)
+    assert gone_on["water_left_ml"] == pytest.approx(anew["water_left_ml"], rel=0.01, abs=0.01)
+
+
+def test_what_was_learned_with_later_readings_is_not_used_for_an_earlier_instant(station):
+    """A day without readings is bridged by the week after it: as of an instant in that week, only by what was known then."""
+    made, then = Station(), Station()
+    for one, last in ((made, 80), (then, 45)):
+        one.registry.put_nests([TUBE])
+        one.registry.put_placements([ROOM_PROBE])
+        one.registry.add_entries([each for each in journal() if each.at_ms <= day(last)])
+        readings = [*air(0, 40), *air(41, 46), *air(46, 80, rh_pct=20.0)]
+        one.store.write([each for each in readings if each.at_ms < day(last)])
+    made.at(51)
+    assert made.at(45) == then.at(45)
