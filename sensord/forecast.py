@@ -28,9 +28,11 @@ from sensord.model import Entry, Nest, Place, Placement
 
 _WEEK_MS = 7 * DAY_MS
 _SETTLED_MS = 3 * DAY_MS
-_LEAD_MS = 8 * DAY_MS  # read before a checkpoint, so that gaps are bridged alike
+_LEAD_MS = (
+    15 * DAY_MS
+)  # read before a checkpoint: gaps are bridged by the week before, as warm as in the week before that
 _FRESH_MS = 14 * DAY_MS  # a probe silent for longer is no basis
-_FORMAT = "13"  # raise it whenever the model changes: old checkpoints are then dropped
+_FORMAT = "15"  # raise it whenever the model changes: old checkpoints are then dropped
 
 
 class Journal(Protocol):
@@ -299,7 +301,9 @@ def _follow(
                     digest = _digest(case.nest, case.journal, case.stands, case.rooms, case.rest, until_ms)
                     checkpoints.append(Checkpoint(case.nest.name, until_ms, digest, state))
                 story = Story.from_bytes(state)  # rounded, so that going on now is going on from the checkpoint
-    recent = story.recent_daily if len(story.recent_daily) else np.array([usual_power()])
+    recent = story.recent_daily
+    if not len(recent):
+        recent = np.array([usual_power() if power is None else power.hourly.mean()])
     cotton = story.cotton_at(at_ms)
     gradient = story.gradient(case.nest, seat, at_ms)
     return Known(case.nest, story.ledger, basis, cotton, recent, gradient), checkpoints

@@ -54,21 +54,26 @@ class AirHours:
 def nest_temp_c(
     own: AirHours | None, room: AirHours, rack_temp_c: Floats | None, warmer_c: float = 0.0
 ) -> tuple[Floats, Floats]:
-    """Temperature at the cotton, hour by hour: as measured there, else as its rack's neighbours, else as the room.
+    """Temperature at the cotton, hour by hour, on the grid of the room.
 
-    All on one grid. What the nest was warmer than room or rack in the last week it was measured holds until it is again.
+    As measured there; else the room's and what the nest was warmer in the last week; where that is not known, as its
+    rack's neighbours; else the room's and what nest or rack was last known to be warmer.
 
     Args:
-        warmer_c: what it was warmer before the first of these hours.
+        rack_temp_c: of the neighbours, NaN where not known. warmer_c: than the room, before the first of these hours.
 
     Returns:
-        The temperature, and what the nest is warmer, °C.
+        The temperature, and what is known last of how much warmer than the room it is, °C.
     """
-    stand_in = room.temp_c if rack_temp_c is None else np.where(np.isfinite(rack_temp_c), rack_temp_c, room.temp_c)
-    if own is None:
-        return stand_in + warmer_c, np.full(len(stand_in), warmer_c)
-    warmer = _carried(np.round(_last_week(own.temp_c - stand_in), 3), warmer_c)
-    return np.where(np.isfinite(own.temp_c), own.temp_c, stand_in + warmer), warmer
+    blank = np.full(len(room.temp_c), np.nan)
+    own_c = blank if own is None else own.temp_c
+    rack_c = blank if rack_temp_c is None else rack_temp_c
+    lately, neighbours = _last_week(own_c - room.temp_c), _last_week(rack_c - room.temp_c)
+    fresh = np.isfinite(lately)
+    known: Floats = np.where(fresh, lately, neighbours).round(3)
+    warmer = _carried(known, warmer_c)
+    stand_in = np.where(np.isfinite(rack_c) & ~fresh, rack_c, room.temp_c + warmer)
+    return np.where(np.isfinite(own_c), own_c, stand_in), warmer
 
 
 def rack_temp_c(probed: Sequence[AirHours], room: AirHours) -> Floats | None:

@@ -65,14 +65,16 @@ class Story:
         self.ledger.advance([*fresh, *cotton], power, until_ms)
 
     def _remember_days(self, power: PowerSeries, since_ms: int, until_ms: int) -> None:
-        """Whole days since the last time, behind those already known."""
+        """Whole days since the last time, behind those already known: those of which half was measured at least."""
         begun_ms = since_ms if len(self.recent_daily) else power.start_ms
         first = max(0, (-(-begun_ms // DAY_MS) * DAY_MS - power.start_ms) // HOUR_MS)
         last = min(len(power.hourly), max(0, (until_ms // DAY_MS * DAY_MS - power.start_ms) // HOUR_MS))
-        hourly = power.hourly[first : first + max(0, last - first) // _DAY_HOURS * _DAY_HOURS]
-        means = [float(f"{day:.6g}") for day in hourly.reshape(-1, _DAY_HOURS).mean(axis=1).tolist()]  # kept as text
+        hours = slice(first, first + max(0, last - first) // _DAY_HOURS * _DAY_HOURS)
+        days = power.hourly[hours].reshape(-1, _DAY_HOURS).mean(axis=1)
+        told = power.measured[hours].reshape(-1, _DAY_HOURS).mean(axis=1) >= 0.5
+        means = [float(f"{day:.6g}") for day in days[told].tolist()]  # kept as text
         known = np.concatenate((self.recent_daily, means))
-        self.recent_daily = known[-DAYS_USED:] if len(known) else np.array([power.hourly.mean()])
+        self.recent_daily = known[-DAYS_USED:]
 
     def follow(self, nest: Nest, stands: Placement | None) -> None:
         """Which probe tells about the cotton from now on; a probe that moved starts anew."""

@@ -49,6 +49,18 @@ def test_neighbours_of_a_rack_stand_in_while_they_are_alike():
     assert rack_temp_c([], room) is None
 
 
+def test_neighbours_tell_what_the_nest_told_longer_ago():
+    """Its probe gone for a week, a nest is as warm as its rack is now; once the rack's probes are gone too, as it was then."""
+    room, own = air(20.0, 1200.0, 60 * DAY_H), air(25.0, 1300.0, 60 * DAY_H, gone=slice(20 * DAY_H, None))
+    rack_c = np.full(60 * DAY_H, 27.0)
+    rack_c[40 * DAY_H :] = np.nan
+    temp_c, warmer_c = nest_temp_c(own, room, rack_c)
+    assert temp_c[22 * DAY_H] == pytest.approx(25.0)
+    assert temp_c[30 * DAY_H] == pytest.approx(27.0)
+    assert temp_c[-1] == pytest.approx(27.0)
+    assert warmer_c[-1] == pytest.approx(7.0)
+
+
 def test_the_nests_own_deficit_stands_in_once_its_room_has_no_probe():
     """A tube carried on day 10 into a room where nothing is measured: half way along a straight profile, twice the deficit."""
     hours = 30 * DAY_H
